@@ -1,0 +1,246 @@
+"""What a logbook holds once it is read: frozen records in millimetres and degrees.
+
+Signs are those of the glossary in DEVELOPERS.md: travel is plus in bump, toe is
+plus for toe-in of one wheel, joint height is plus upwards, length change is plus
+when the link grows, eccentric shift is plus inboard. The crew's own signs and
+units have been taken out by the logbook reader.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Literal
+
+GaugeKind = Literal["one-dial", "direct-angle"]
+StackFace = Literal["clevis", "arm-below", "arm-above"]
+StackEnd = Literal["outer", "inner"]
+ThreadKind = Literal["both-ends", "one-end", "fixed", "unknown"]
+EccentricKind = Literal["slot", "none"]
+GoalKind = Literal["least-change", "toe-at-travel"]
+WeightKind = Literal["flat", "ride-height"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Units:
+    """The crew's own units: of travel, of readings, of lengths and of toe."""
+
+    travel: str = "mm"
+    reading: str = "mm"
+    length: str = "mm"
+    toe: str = "deg"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signs:
+    """+1 where the crew's plus is the tool's plus, -1 where it is the other way."""
+
+    toe: int = 1
+    travel: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gauge:
+    """The toe gauge and what is known of its noise.
+
+    A one-dial gauge reads a length at ``span_mm`` from a fixed contact; a
+    direct-angle gauge reads toe itself. ``rising`` is the direction in which the
+    reading grows. The standard deviations are prior values (common practice, no
+    source) that repeats may raise.
+    """
+
+    kind: GaugeKind = "one-dial"
+    span_mm: float | None = None
+    rising: int = 1  # +1: reading grows with toe-in
+    reading_sd: float = 0.03  # mm at the contact, or degrees for direct-angle
+    resolution: float = 0.0  # smallest step shown, same unit as reading_sd
+    travel_sd_mm: float = 0.5
+    travel_scale_sd: float = 0.01
+    tilt_sd_deg: float = 0.01  # remounting the rig, at 40 mm of travel
+    loop_sd: float = 0.02  # up against down at ride height, same unit as reading_sd
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """A tape value with its standard deviation."""
+
+    value: float
+    sd: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tape:
+    """Tape measurements of a corner at its reference setting; None where not taken.
+
+    Attributes
+    ----------
+    length_mm : link length, joint centre to joint centre
+    arm_mm : link arm, unsigned; which side is the corner's ``ahead``
+    rise_mm : outer joint above inner joint at ride height
+    lean_in_rad_per_mm : camber gain, top leaning in under bump is plus
+    stud_lean_rad : lean of the stud's top outboard
+    """
+
+    length_mm: Measured | None = None
+    arm_mm: Measured | None = None
+    rise_mm: Measured | None = None
+    lean_in_rad_per_mm: Measured | None = None
+    stud_lean_rad: Measured | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stack:
+    """Where shims go and which the crew owns (those on the car included)."""
+
+    end: StackEnd = "outer"
+    face: StackFace = "clevis"
+    box_mm: tuple[float, ...] = ()
+    most_shims: int | None = None  # most shims the crew accepts in both stacks together
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thread:
+    """How the link's length is set. Pitch None means it is not known."""
+
+    kind: ThreadKind = "unknown"
+    pitch_mm: float | None = None
+    flats: int = 6
+    shorter_mm: float | None = None  # most the link may shorten from the reference
+    longer_mm: float | None = None  # most it may grow from the reference
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Eccentric:
+    """The movable inner pivot. Marks count inboard."""
+
+    kind: EccentricKind = "slot"
+    mm_per_mark: float | None = None
+    inboard_left_mm: float | None = None  # travel left inboard, from the reference mark
+    outboard_left_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Goal:
+    """What the crew wants of the curve.
+
+    ``window_mm`` is (droop, bump) as signed travel, None for what the reference
+    run measured. For ``toe-at-travel`` the toe change ``toe_change_deg`` is
+    wanted at ``at_travel_mm`` within ``tolerance_deg``.
+    """
+
+    kind: GoalKind = "least-change"
+    window_mm: tuple[float, float] | None = None
+    weight: WeightKind = "flat"
+    weight_sd_mm: float | None = None
+    at_travel_mm: float | None = None
+    toe_change_deg: float | None = None
+    tolerance_deg: float | None = None
+    worthwhile_deg: float = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Corner:
+    """One wheel of the car and the hardware of its link."""
+
+    name: str
+    side: Literal["left", "right"]
+    ahead: bool
+    steered: bool = False
+    tape: Tape = field(default_factory=Tape)
+    stack: Stack = field(default_factory=Stack)
+    thread: Thread = field(default_factory=Thread)
+    eccentric: Eccentric = field(default_factory=Eccentric)
+    goal: Goal = field(default_factory=Goal)
+    reference_run: str | None = None
+    current_run: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """One row of runs.csv: a setting and what was known of it."""
+
+    name: str
+    corner: str
+    date: str = ""
+    above_mm: tuple[float, ...] = ()
+    below_mm: tuple[float, ...] = ()
+    length_change_mm: float = 0.0
+    eccentric_mark: float | None = None
+    static_toe_deg: float | None = None
+    note: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One row of readings.csv. ``value`` is mm at the contact, or degrees, and
+    still has the dial's own sign and zero; ``travel_mm`` is plus in bump."""
+
+    run: str
+    sweep: str
+    travel_mm: float
+    value: float
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Logbook:
+    """A whole logbook folder, read and checked.
+
+    ``corners`` keeps the order of car.toml, ``runs`` and ``readings`` that of
+    their files.
+    """
+
+    folder: Path
+    car: str
+    units: Units
+    signs: Signs
+    gauge: Gauge
+    corners: Mapping[str, Corner]
+    runs: tuple[Run, ...]
+    readings: tuple[Reading, ...]
+
+    def runs_of(self, corner: str) -> tuple[Run, ...]:
+        """Runs of one corner, in file order."""
+        return tuple(r for r in self.runs if r.corner == corner)
+
+    def reference_of(self, corner: str) -> Run:
+        """The run all settings of a corner are counted from."""
+        runs = self.runs_of(corner)
+        named = self.corners[corner].reference_run
+        return next((r for r in runs if r.name == named), runs[0])
+
+    def current_of(self, corner: str) -> Run:
+        """The run that describes the corner as it stands on the car now."""
+        runs = self.runs_of(corner)
+        named = self.corners[corner].current_run
+        return next((r for r in runs if r.name == named), runs[-1])
+
+    def readings_of(self, run: str) -> tuple[Reading, ...]:
+        """Readings of one run, in file order."""
+        return tuple(r for r in self.readings if r.run == run)
+
+    def as_of(self, run: str) -> Logbook:
+        """The logbook as it stood after ``run``: later runs of its file are left away.
+
+        KeyError if there is no such run.
+        """
+        names = [r.name for r in self.runs]
+        if run not in names:
+            raise KeyError(run)
+        kept = self.runs[: names.index(run) + 1]
+        held = {r.name for r in kept}
+        corners = {
+            name: replace(
+                c,
+                current_run=c.current_run if c.current_run in held else None,
+            )
+            for name, c in self.corners.items()
+        }
+        return replace(
+            self,
+            runs=kept,
+            readings=tuple(r for r in self.readings if r.run in held),
+            corners=corners,
+        )
