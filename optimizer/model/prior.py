@@ -1,0 +1,158 @@
+"""What is known of a corner before any reading: population and tape, as one Gaussian.
+
+The stored numbers (``prior.npz``, made by :mod:`optimizer.model.train`) are the
+moments of the simulated population for exact tape values, and a regression of the
+scaled surface coefficients on them. The crew's own tape values, with their own
+tolerance and whichever are missing, enter here at run time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.model.basis import N_COEFFICIENT, N_POWER, arc_sizes
+from optimizer.records import Measured, StackEnd, Tape
+
+Array = NDArray[np.float64]
+
+N_TAPE = 5
+N_TAPE_DRAW = 512
+RESIDUAL_WIDENING = 1.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PopulationMoments:
+    """Stored numbers for one kind of corner (ahead or behind, outer or inner end).
+
+    Attributes
+    ----------
+    tape_mean, tape_cov : shape (5,), (5, 5)
+        Of (ln length, ln |arm|, rise, camber gain, stud lean) in the population;
+        mm and radians.
+    weight : shape (60, 21)
+        Scaled coefficient against quadratic features of the standardised tape.
+    residual_cov : shape (60, 60)
+        Of scaled coefficients about that regression.
+    baseline_sd : shape (6,)
+        Root mean square of the reference curve's coefficients, degrees.
+    """
+
+    tape_mean: Array
+    tape_cov: Array
+    weight: Array
+    residual_cov: Array
+    baseline_sd: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prior:
+    """Gaussian over surface coefficients and tape values together.
+
+    Attributes
+    ----------
+    mean : shape (65,)
+        60 coefficients in degrees, then (ln length, ln |arm|, rise, camber gain,
+        stud lean).
+    cov : shape (65, 65)
+    """
+
+    mean: Array
+    cov: Array
+
+
+def tape_features(tape: Array, mean: Array, cov: Array) -> Array:
+    """Quadratic features of standardised tape values, (n, 5) to (n, 21)."""
+    t = (tape - mean) / np.sqrt(np.diag(cov))
+    i, j = np.triu_indices(N_TAPE)
+    return np.concatenate([np.ones((len(t), 1)), t, t[:, i] * t[:, j]], axis=1)
+
+
+@cache
+def population_moments(ahead: bool, end: StackEnd) -> PopulationMoments:
+    """Load the stored numbers of one kind of corner."""
+    key = f"{'ahead' if ahead else 'behind'}_{end}_"
+    with (
+        resources.files("optimizer.model").joinpath("prior.npz").open("rb") as file,
+        np.load(file) as stored,
+    ):
+        return PopulationMoments(
+            **{name: stored[key + name] for name in PopulationMoments.__slots__}
+        )
+
+
+def tape_posterior(moments: PopulationMoments, tape: Tape) -> tuple[Array, Array]:
+    """Mean (5,) and covariance (5, 5) of the true tape values given those measured."""
+    mean, cov = moments.tape_mean.copy(), moments.tape_cov.copy()
+    for index, value, sd in _tape_rows(tape):
+        gain = cov[:, index] / (cov[index, index] + sd**2)
+        mean = mean + gain * (value - mean[index])
+        cov = cov - np.outer(gain, cov[index])
+    return mean, (cov + cov.T) / 2
+
+
+def corner_prior(ahead: bool, tape: Tape, end: StackEnd = "outer") -> Prior:
+    """Prior of a corner's surface.
+
+    The reference curve's own coefficients are free: zero mean, three times the
+    population's spread, no tie to anything else.
+
+    Parameters
+    ----------
+    ahead : outer joint ahead of the line through the carrier's pivots
+    tape : what the crew measured, with standard deviations
+    end : which joint carries the shims
+    """
+    moments = population_moments(ahead, end)
+    return _moment_match(moments, tape, 1.0 if ahead else -1.0)
+
+
+def _moment_match(moments: PopulationMoments, tape: Tape, side: float) -> Prior:
+    tape_mean, tape_cov = tape_posterior(moments, tape)
+    draws = tape_mean + _standard_draws() @ np.linalg.cholesky(
+        tape_cov + 1e-12 * np.diag(np.diag(moments.tape_cov))
+    ).T
+    sizes = arc_sizes(np.exp(draws[:, 0]), side * np.exp(draws[:, 1]))
+    scaled = tape_features(draws, moments.tape_mean, moments.tape_cov) @ moments.weight.T
+    joint = np.concatenate([sizes * scaled, draws], axis=1)
+    mean = joint.mean(axis=0)
+    off = joint - mean
+    cov = off.T @ off / len(off)
+    c = slice(0, N_COEFFICIENT)
+    cov[c, c] += (sizes.T @ sizes / len(sizes)) * moments.residual_cov * RESIDUAL_WIDENING**2
+    f0 = slice(0, N_POWER)
+    mean[f0] = 0.0
+    cov[f0, :] = 0.0
+    cov[:, f0] = 0.0
+    cov[f0, f0] = np.diag((3.0 * moments.baseline_sd) ** 2)
+    return Prior(mean=mean, cov=cov)
+
+
+@cache
+def _standard_draws() -> Array:
+    """Fixed standard normal draws (512, 5): paired by sign and whitened, so that
+    their mean and covariance are exact and the same logbook gets the same prior."""
+    half = np.random.default_rng(20).standard_normal((N_TAPE_DRAW // 2, N_TAPE))
+    draws = np.concatenate([half, -half])
+    chol = np.linalg.cholesky(draws.T @ draws / len(draws))
+    return np.asarray(np.linalg.solve(chol, draws.T).T)
+
+
+def _tape_rows(tape: Tape) -> list[tuple[int, float, float]]:
+    """(index, value, standard deviation) of the values taken, logs for the first two."""
+
+    def log(m: Measured) -> Measured:
+        return Measured(value=float(np.log(m.value)), sd=m.sd / m.value)
+
+    values = (
+        tape.length_mm and log(tape.length_mm),
+        tape.arm_mm and log(tape.arm_mm),
+        tape.rise_mm,
+        tape.lean_in_rad_per_mm,
+        tape.stud_lean_rad,
+    )
+    return [(i, m.value, m.sd) for i, m in enumerate(values) if m is not None]
