@@ -1,0 +1,163 @@
+"""Records of an answer: what to do, what to expect, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.advise.eccentric import Band, StaticToe
+from optimizer.advise.goal import Target
+from optimizer.advise.link_body import Turn
+from optimizer.advise.reasons import Because, Limit
+from optimizer.advise.stacks import Split
+from optimizer.records import Corner, Goal
+
+Array = NDArray[np.float64]
+
+RunnerKind = Literal["shims-only", "length-only", "next"]
+Action = Literal["try", "stay", "go-back"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """One setting: a split and a length change from the reference."""
+
+    split: Split
+    length_change_mm: float
+    run: str | None = None
+
+    @property
+    def height_mm(self) -> float:
+        """Joint height from the reference setting, up plus."""
+        return self.split.height_mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """A spot as work on the car, counted from where the car stands now."""
+
+    spot: Spot
+    raise_mm: float
+    turn: Turn
+    static_toe: StaticToe
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlook:
+    """What a spot is expected to score and how its curve will run; band is 90 %.
+
+    ``chance`` is that of beating the best measured setting by more than the gauge
+    can see, ``gain_deg`` the expected gain, ``chance_in_tolerance`` that of the
+    wanted toe being met (None for other goals).
+    """
+
+    score_deg: Band
+    chance: float
+    gain_deg: float
+    chance_in_tolerance: float | None
+    travel_mm: Array
+    toe_deg: Array
+    low_deg: Array
+    high_deg: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunnerUp:
+    """A setting that was considered and lost."""
+
+    kind: RunnerKind
+    move: Move
+    outlook: Outlook
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """The one reading that would prove the advice wrong.
+
+    If toe change at ``travel_mm`` lies outside (``low_deg``, ``high_deg``), which
+    include a new run's own noise, the advice was wrong.
+    """
+
+    travel_mm: float
+    low_deg: float
+    high_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """A run predicted from all the others of its corner.
+
+    ``error_deg`` is the RMS of the miss over its travels, ``spread_deg`` the RMS
+    of the standard deviation that was promised.
+    """
+
+    run: str
+    error_deg: float
+    spread_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """Go on or stop, with the figures that decide.
+
+    ``limit_deg`` is the larger of what the gauge resolves and what the crew calls
+    worthwhile; ``limited_by`` says which.
+    """
+
+    go_on: bool
+    gain_deg: float
+    limit_deg: float
+    limited_by: Literal["gauge", "worthwhile"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """The whole answer for one corner."""
+
+    corner: Corner
+    goal: Goal
+    target: Target
+    n_run: int
+    measured_travel_mm: Array
+    action: Action
+    now: Spot
+    now_outlook: Outlook
+    best_measured: Spot
+    best_measured_outlook: Outlook
+    move: Move
+    outlook: Outlook
+    back: Move
+    runners_up: tuple[RunnerUp, ...]
+    proof: Proof
+    verdict: Verdict
+    left_out: tuple[LeftOut, ...]
+    measured_score_deg: Band | None
+    because: Because
+    limits: tuple[Limit, ...]
+    n_candidate: int
+    n_ruled_out: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurfaceMap:
+    """Expected score over joint height and length, and the settings that can be made.
+
+    Attributes
+    ----------
+    height_mm : shape (n_height,)
+    length_mm : shape (n_length,)
+    score_deg : shape (n_length, n_height)
+        Root of the expected mean square, its spread included.
+    possible : shape (n_setting, 2)
+        Height and length change of every setting that can be made.
+    measured : (run, height, length change) of each measured setting
+    """
+
+    height_mm: Array
+    length_mm: Array
+    score_deg: Array
+    possible: Array
+    measured: tuple[tuple[str, float, float], ...]

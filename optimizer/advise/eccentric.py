@@ -1,0 +1,124 @@
+"""Holding static toe: how far the inner pivot must move, and what if it is forgotten."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.model.arc import Link, eccentric_shift_mm, static_toe_error_deg
+from optimizer.model.basis import N_COEFFICIENT
+from optimizer.records import Eccentric, StackEnd
+
+Array = NDArray[np.float64]
+
+BAND = (0.05, 0.95)
+# how far the shift formula errs from the exact mechanism over the simulated population
+# (slots out of line with the link, cams that lift the pivot), mm per mm of height and length
+FORMULA_SD = (0.005, 0.006)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """A figure with the ends of its 90 % band."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StaticToe:
+    """What a move does to static toe and how the eccentric takes it back.
+
+    Attributes
+    ----------
+    shift_mm : from where the eccentric stands now, inboard plus
+    marks : the same in marks; None where a mark's worth is not known
+    forgotten_deg : static toe change if the eccentric is left alone, toe-in plus
+    left_inboard_mm, left_outboard_mm : range left after the move; None if unknown
+    total_mm : shift from the reference setting
+    """
+
+    shift_mm: Band
+    marks: Band | None
+    forgotten_deg: Band
+    left_inboard_mm: float | None
+    left_outboard_mm: float | None
+    total_mm: float
+
+
+def link_draws(draws: Array, *, ahead: bool) -> Link:
+    """Links of surface draws; fields have shape (n_draw, 1) for settings to broadcast.
+
+    ``draws`` has shape (n_draw, 65), as :meth:`ToeSurface.draws` gives.
+    """
+    tape = draws[:, N_COEFFICIENT:, None]
+    length = np.exp(tape[:, 0])
+    return Link(
+        length_mm=length,
+        arm_mm=(1.0 if ahead else -1.0) * np.exp(tape[:, 1]),
+        rise_mm=np.clip(tape[:, 2], -0.5 * length, 0.5 * length),
+        lean_in_rad_per_mm=tape[:, 3],
+        stud_lean_rad=tape[:, 4],
+    )
+
+
+def shift_draws_mm(link: Link, height_mm: Array, change_mm: Array, end: StackEnd) -> Array:
+    """Eccentric shift from the reference, shape (n_draw, n_setting), inboard plus."""
+    return eccentric_shift_mm(link, height_mm, change_mm, end=end)
+
+
+def static_toe(
+    link: Link,
+    new: tuple[float, float],
+    now: tuple[float, float],
+    eccentric: Eccentric,
+    end: StackEnd,
+) -> StaticToe:
+    """Eccentric shift from the present setting to a new one, (height, length change) each."""
+    at = np.array([new, now])
+    total = shift_draws_mm(link, at[:, 0], at[:, 1], end)
+    shift = total[:, 0] - total[:, 1] + _formula_error(len(total), at[0] - at[1])
+    forgotten = static_toe_error_deg(link, shift[:, None])[:, 0]
+    mean_total = float(np.mean(total[:, 0]))
+    per_mark = eccentric.mm_per_mark
+    inboard, outboard = eccentric.inboard_left_mm, eccentric.outboard_left_mm
+    band = _band(shift)
+    return StaticToe(
+        shift_mm=band,
+        marks=None
+        if per_mark is None
+        else Band(value=band.value / per_mark, low=band.low / per_mark, high=band.high / per_mark),
+        forgotten_deg=_band(forgotten),
+        left_inboard_mm=None if inboard is None else inboard - mean_total,
+        left_outboard_mm=None if outboard is None else outboard + mean_total,
+        total_mm=mean_total,
+    )
+
+
+def length_that_holds_toe_mm(link: Link, height_mm: Array, end: StackEnd) -> Array:
+    """Length change that holds static toe with the inner pivot fixed, (n_setting,), mm.
+
+    The eccentric-shift formula solved for the length at zero shift, at the mean of
+    the draws.
+    """
+    length, rise, lean = (
+        np.mean(np.asarray(x)) for x in (link.length_mm, link.rise_mm, link.stud_lean_rad)
+    )
+    way = 1.0 if end == "outer" else -1.0
+    reach = np.sqrt(length**2 - rise**2) + way * height_mm * np.sin(lean)
+    return np.asarray(np.hypot(reach, rise + way * height_mm * np.cos(lean)) - length)
+
+
+def _formula_error(n_draw: int, moved_mm: Array) -> Array:
+    """Fixed draws of the formula's own error for a move (height, length change)."""
+    half = np.random.default_rng(23).standard_normal(((n_draw + 1) // 2, 2))
+    normal = np.concatenate([half, -half])[:n_draw]
+    return np.asarray(normal @ (np.array(FORMULA_SD) * moved_mm))
+
+
+def _band(draws: Array) -> Band:
+    low, high = np.quantile(draws, BAND)
+    return Band(value=float(np.mean(draws)), low=float(low), high=float(high))

@@ -1,0 +1,112 @@
+"""Everything a corner's logbook says, reduced to curves with their settings and a surface."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from optimizer.advise.stacks import joint_height_mm
+from optimizer.errors import CallError, TooFewReadingsError
+from optimizer.measure.curve import ToeCurve, toe_curve
+from optimizer.model.surface import LoggedStaticToe, SettingCurve, ToeSurface
+from optimizer.records import Corner, Logbook, Run
+
+STATIC_TOE_SD_DEG = 0.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """Runs of one corner that have readings, with their curves, in file order."""
+
+    corner: Corner
+    reference: Run
+    now: Run
+    runs: tuple[Run, ...]
+    curves: tuple[ToeCurve, ...]
+
+    def setting_of(self, run: Run) -> tuple[float, float]:
+        """Joint height and length change of a run from the reference, mm."""
+        height = joint_height_mm(run, self.reference, self.corner.stack)
+        return height, run.length_change_mm - self.reference.length_change_mm
+
+    @property
+    def measured_mm(self) -> tuple[float, float]:
+        """Lowest and highest travel that every run so far reached."""
+        return (
+            min(0.0, max(float(c.travel_mm[0]) for c in self.curves)),
+            max(0.0, min(float(c.travel_mm[-1]) for c in self.curves)),
+        )
+
+
+def corner_evidence(book: Logbook, corner: str) -> Evidence:
+    """Curves of all measured runs of a corner.
+
+    Raises
+    ------
+    CallError
+        If the logbook has no such corner.
+    TooFewReadingsError
+        If the corner has no run with readings.
+    """
+    if corner not in book.corners:
+        raise CallError(
+            f"the logbook has no corner {corner!r}", f"use one of {', '.join(book.corners)}"
+        )
+    runs = tuple(r for r in book.runs_of(corner) if book.readings_of(r.name))
+    if not runs:
+        raise TooFewReadingsError(
+            f"corner {corner!r} has no run with readings", "measure one run and enter it"
+        )
+    return Evidence(
+        corner=book.corners[corner],
+        reference=book.reference_of(corner),
+        now=book.current_of(corner),
+        runs=runs,
+        curves=tuple(toe_curve(r.name, book.readings_of(r.name), book.gauge) for r in runs),
+    )
+
+
+def fitted_surface(evidence: Evidence) -> ToeSurface:
+    """Surface of a corner fitted to all its evidence."""
+    corner = evidence.corner
+    surface = ToeSurface(ahead=corner.ahead, end=corner.stack.end, tape=corner.tape)
+    return surface.fit_curves(setting_curves(evidence), logged_static_toe(evidence))
+
+
+def setting_curves(evidence: Evidence) -> list[SettingCurve]:
+    """Curves with their settings, as the surface takes them."""
+    out = []
+    for run, curve in zip(evidence.runs, evidence.curves, strict=True):
+        height, change = evidence.setting_of(run)
+        out.append(
+            SettingCurve(
+                height_mm=height,
+                length_change_mm=change,
+                travel_mm=curve.travel_mm,
+                toe_deg=curve.toe_deg,
+                cov_deg2=curve.cov_deg2,
+            )
+        )
+    return out
+
+
+def logged_static_toe(evidence: Evidence) -> list[LoggedStaticToe]:
+    """Static toe of later runs against the reference, where the eccentric was logged too."""
+    per_mark = evidence.corner.eccentric.mm_per_mark
+    ref = evidence.reference
+    if per_mark is None or ref.static_toe_deg is None or ref.eccentric_mark is None:
+        return []
+    out = []
+    for run in evidence.runs:
+        if run.name == ref.name or run.static_toe_deg is None or run.eccentric_mark is None:
+            continue
+        height, change = evidence.setting_of(run)
+        out.append(
+            LoggedStaticToe(
+                height_mm=height,
+                length_change_mm=change,
+                shift_mm=(run.eccentric_mark - ref.eccentric_mark) * per_mark,
+                toe_change_deg=run.static_toe_deg - ref.static_toe_deg,
+                sd_deg=STATIC_TOE_SD_DEG * 2**0.5,
+            )
+        )
+    return out
