@@ -88,9 +88,7 @@ def measured_rows(
         loop = way * 0.015 * (1.0 - (order / order.max()) ** 2)
         dial = SPAN_MM * np.tan(np.deg2rad(toe)) + loop + rng.normal(0.0, 0.02, len(order))
         dial = np.round((dial - dial[0]) / THOU_MM)
-        rows += [
-            (run, name, f"{z:g}", f"{d:g}") for z, d in zip(order, dial + 0.0, strict=True)
-        ]
+        rows += [(run, name, f"{z:g}", f"{d:g}") for z, d in zip(order, dial + 0.0, strict=True)]
     return rows
 
 

@@ -309,9 +309,7 @@ def _within_eccentric(table: _Table, field: _Field) -> _Field:
     if inboard is None and outboard is None:
         return field
     end = table.evidence.corner.stack.end
-    mean = Link(
-        **{name: float(np.mean(getattr(table.link, name))) for name in Link.__slots__}
-    )
+    mean = Link(**{name: float(np.mean(getattr(table.link, name))) for name in Link.__slots__})
     shift = shift_draws_mm(mean, field.height, field.change, end)
     keep = np.ones(len(shift), dtype=bool)
     if inboard is not None:
@@ -324,9 +322,7 @@ def _within_eccentric(table: _Table, field: _Field) -> _Field:
             "check inboard_left and outboard_left of the eccentric",
         )
     dropped = int(np.sum(~keep))
-    return _Field(
-        field.splits, field.which[keep], field.height[keep], field.change[keep], dropped
-    )
+    return _Field(field.splits, field.which[keep], field.height[keep], field.change[keep], dropped)
 
 
 def _ranked(table: _Table, field: _Field, expected: Array) -> NDArray[np.intp]:
@@ -338,9 +334,7 @@ def _ranked(table: _Table, field: _Field, expected: Array) -> NDArray[np.intp]:
     return np.lexsort((field.change, field.height, moved, turned, shims, grain))
 
 
-def _choose(
-    table: _Table, field: _Field, order: NDArray[np.intp]
-) -> tuple[Spot, Action, float]:
+def _choose(table: _Table, field: _Field, order: NDArray[np.intp]) -> tuple[Spot, Action, float]:
     """The best unmeasured setting, or its strongest rival when the best was measured.
 
     A measured setting never comes back here: the gain of a new one is what decides

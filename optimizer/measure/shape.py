@@ -98,8 +98,7 @@ def _polynomial(curve: ToeCurve, window_mm: tuple[float, float]) -> list[Figure]
     fit, *_ = np.linalg.lstsq(white, np.linalg.solve(root, curve.toe_deg), rcond=None)
     cov = np.linalg.inv(white.T @ white)
     return [
-        Figure(value=float(v), sd=float(np.sqrt(s)))
-        for v, s in zip(fit, np.diag(cov), strict=True)
+        Figure(value=float(v), sd=float(np.sqrt(s))) for v, s in zip(fit, np.diag(cov), strict=True)
     ]
 
 
@@ -119,7 +118,9 @@ def _rms(curve: ToeCurve, join: Array, weight: Array) -> Figure:
     toe = join @ curve.toe_deg
     value = float(np.sqrt(weight @ toe**2))
     if value == 0.0:
-        return Figure(value=0.0, sd=float(np.sqrt(weight @ np.diag(join @ curve.cov_deg2 @ join.T))))
+        return Figure(
+            value=0.0, sd=float(np.sqrt(weight @ np.diag(join @ curve.cov_deg2 @ join.T)))
+        )
     grad = (weight * toe) @ join / value
     return Figure(value=value, sd=float(np.sqrt(grad @ curve.cov_deg2 @ grad)))
 

@@ -229,6 +229,8 @@ def _spread(vector: Array, shape: tuple[int, ...]) -> Array:
 class _Poses:
     """Carrier poses of a batch, components first so that numpy runs along the poses."""
 
+    rotation: Array
+
     def __init__(self, inner: Array, arm: Array, length: Array, height: Array, hub: Array) -> None:
         self.inner = inner  # (5, 3, n_pose) rod ends on the body
         self.arm = arm  # (5, 3, n_pose) rod ends on the carrier, from the hub, at ride height
@@ -263,11 +265,11 @@ class _Poses:
 
     def turn(self, vector: Array) -> Array:
         """Turn carrier vectors (3, n_pose) into the body's axes."""
-        return np.einsum("ijn,jn->in", self.rotation, vector)
+        return np.asarray(np.einsum("ijn,jn->in", self.rotation, vector))
 
     def rod(self, index: int) -> Array:
         """Vector along a rod, body to carrier, (3, n_pose)."""
-        return self.place + self.turn(self.arm[index]) - self.inner[index]
+        return np.asarray(self.place + self.turn(self.arm[index]) - self.inner[index])
 
     def close(self) -> float:
         """Bring every rod to its length; returns the largest error left in mm."""
@@ -308,7 +310,8 @@ class _Poses:
         except np.linalg.LinAlgError as exc:
             raise _locked() from exc
         self.place[:2] += move[:2]
-        self.rotation = np.einsum("ijn,jkn->ikn", _rotation(move[2:]), self.rotation)
+        turn = _rotation(np.asarray(move[2:], dtype=np.float64))
+        self.rotation = np.asarray(np.einsum("ijn,jkn->ikn", turn, self.rotation))
 
 
 def _rotation(vector: Array) -> Array:

@@ -113,9 +113,11 @@ def corner_prior(ahead: bool, tape: Tape, end: StackEnd = "outer") -> Prior:
 
 def _moment_match(moments: PopulationMoments, tape: Tape, side: float) -> Prior:
     tape_mean, tape_cov = tape_posterior(moments, tape)
-    draws = tape_mean + _standard_draws() @ np.linalg.cholesky(
-        tape_cov + 1e-12 * np.diag(np.diag(moments.tape_cov))
-    ).T
+    draws = (
+        tape_mean
+        + _standard_draws()
+        @ np.linalg.cholesky(tape_cov + 1e-12 * np.diag(np.diag(moments.tape_cov))).T
+    )
     sizes = arc_sizes(np.exp(draws[:, 0]), side * np.exp(draws[:, 1]))
     scaled = tape_features(draws, moments.tape_mean, moments.tape_cov) @ moments.weight.T
     joint = np.concatenate([sizes * scaled, draws], axis=1)

@@ -94,6 +94,11 @@ class ToeSurface:
     n_features_in_ : 3
     """
 
+    mean_: Array
+    cov_: Array
+    log_evidence_: float
+    n_features_in_: int
+
     def __init__(
         self,
         *,
@@ -136,7 +141,7 @@ class ToeSurface:
 
     def fit(
         self,
-        X: ArrayLike,  # noqa: N803
+        X: ArrayLike,
         y: ArrayLike,
         groups: ArrayLike | None = None,
         y_cov: ArrayLike | None = None,
@@ -250,16 +255,25 @@ class ToeSurface:
 
     @overload
     def predict(
-        self, X: ArrayLike, return_std: Literal[False] = ..., return_cov: Literal[False] = ...  # noqa: N803
+        self,
+        X: ArrayLike,
+        return_std: Literal[False] = ...,
+        return_cov: Literal[False] = ...,
     ) -> Array: ...
 
     @overload
     def predict(
-        self, X: ArrayLike, return_std: bool = ..., return_cov: bool = ...  # noqa: N803
+        self,
+        X: ArrayLike,
+        return_std: bool = ...,
+        return_cov: bool = ...,
     ) -> Any: ...
 
     def predict(
-        self, X: ArrayLike, return_std: bool = False, return_cov: bool = False  # noqa: N803
+        self,
+        X: ArrayLike,
+        return_std: bool = False,
+        return_cov: bool = False,
     ) -> Any:
         """Mean toe change in degrees at points (n_point, 3), with spread if asked.
 
@@ -279,7 +293,7 @@ class ToeSurface:
             return mean, cov
         return mean, np.sqrt(np.maximum(np.diag(cov), 0.0))
 
-    def score(self, X: ArrayLike, y: ArrayLike) -> float:  # noqa: N803
+    def score(self, X: ArrayLike, y: ArrayLike) -> float:
         """Coefficient of determination of the mean, as scikit-learn's regressors give."""
         points, target = _checked(X, y)
         rest = np.sum((target - self.predict(points)) ** 2)

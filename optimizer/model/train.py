@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,8 +41,7 @@ def surface_coefficients(points: HardPoints) -> Array:
     change = np.broadcast_to(d[:, None], (len(d), len(TRAVELS_MM))).ravel()
     rows = design_matrix(height, change, travel)
     weight = np.exp(
-        -0.25
-        * sum((x / s) ** 2 for x, s in zip((height, change, travel), FOCUS_MM, strict=True))
+        -0.25 * sum((x / s) ** 2 for x, s in zip((height, change, travel), FOCUS_MM, strict=True))
     )
     scale = np.abs(rows).max(axis=0)
     solve = np.linalg.pinv(rows / scale * weight[:, None], rcond=1e-12)
@@ -99,7 +99,7 @@ def moments_of(points: HardPoints) -> PopulationMoments:
 def main() -> None:
     """Write ``prior.npz`` beside this file."""
     rng = np.random.default_rng(SEED)
-    stored: dict[str, Array] = {}
+    stored: dict[str, Any] = {}
     ends: tuple[StackEnd, ...] = ("outer", "inner")
     for ahead in (True, False):
         for end in ends:

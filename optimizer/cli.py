@@ -1,0 +1,345 @@
+"""Commands: each parses, makes one call into the package, and shows the answer.
+
+Heavy imports stand inside the command that needs them, so that the small ones
+start at once.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+from optimizer import __version__
+from optimizer.errors import EXIT_INTERRUPTED, CallError, ShimoptError
+
+if TYPE_CHECKING:
+    from optimizer.records import Logbook
+
+app = typer.Typer(
+    name="shimopt",
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help=(
+        "Example: shimopt demo, then: shimopt next shimopt-demo\n\n"
+        "Turns toe readings of an adjustable link into the next shim split and link "
+        "length to try, with what to expect and how far the eccentric must come back."
+    ),
+    epilog="Exit codes: 0 done, 1 could not, 2 wrong call, 3 faults in the logbook, "
+    "4 too few readings, 5 nothing can be made, 130 interrupted.",
+)
+
+Folder = Annotated[Path, typer.Argument(help="Folder of the logbook.", show_default="this folder")]
+CornerName = Annotated[
+    str | None, typer.Option("--corner", help="One corner only, by its name in car.toml.")
+]
+Until = Annotated[
+    str | None, typer.Option("--until", help="As if the logbook ended with this run.")
+]
+AsJson = Annotated[bool, typer.Option("--json", help="One JSON document instead of the screen.")]
+Out = Annotated[
+    Path | None, typer.Option("--out", help="Also draw a picture: a .png, .svg or .pdf file.")
+]
+GoalText = Annotated[
+    str | None,
+    typer.Option(
+        "--goal",
+        help="Another goal, same keys as in car.toml: "
+        '"kind=toe-at-travel at_travel=-40 toe_change=0.2 tolerance=0.05".',
+    ),
+]
+
+
+def _version(show: bool) -> None:
+    if show:
+        typer.echo(f"shimopt {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _all(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Show the version."),
+    ] = False,
+    debug: Annotated[bool, typer.Option("--debug", help="Show a traceback on an error.")] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Where to put it.")] = Path("shimopt-demo"),
+) -> None:
+    """Example: shimopt demo
+
+    Puts the demo logbook, an invented rally car, into a folder of its own and shows
+    the advice for it. Never overwrites.
+    """
+    from optimizer.demo_files import copy_demo
+
+    copy_demo(folder)
+    _say(f"the demo logbook is in {folder}")
+    _show_next(folder, None, None, None, as_json=False, out=None)
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(help="Folder to make.")],
+    units: Annotated[
+        str | None, typer.Option(help="mm, in, or three words: reading,travel,length.")
+    ] = None,
+    span: Annotated[
+        float | None, typer.Option(help="Fixed contact to dial contact, in the length unit.")
+    ] = None,
+    rising: Annotated[
+        str | None, typer.Option(help="toe-in or toe-out: which way the dial climbs.")
+    ] = None,
+    link: Annotated[
+        str | None, typer.Option(help="ahead or behind the line through the carrier's pivots.")
+    ] = None,
+    above: Annotated[str | None, typer.Option(help="Shims above the joint, as 3+1.")] = None,
+    below: Annotated[str | None, typer.Option(help="Shims below the joint, as 2x1.")] = None,
+    table: Annotated[
+        Path | None, typer.Option(help="A table of readings to take in; - for pasted text.")
+    ] = None,
+    corner: Annotated[str, typer.Option(help="Name of the corner.")] = "rear-left",
+    side: Annotated[
+        str | None, typer.Option(help="left or right, if the name does not say.")
+    ] = None,
+    car: Annotated[str | None, typer.Option(help="Name of the car.")] = None,
+    run: Annotated[str, typer.Option(help="Name of the first run.")] = "run1",
+    steered: Annotated[bool, typer.Option("--steered", help="A steered axle.")] = False,
+    toe_out_plus: Annotated[
+        bool, typer.Option("--toe-out-plus", help="You write toe-out plus.")
+    ] = False,
+    droop_plus: Annotated[bool, typer.Option("--droop-plus", help="You write droop plus.")] = False,
+) -> None:
+    """Example: shimopt new my-car --units thou,mm,mm --span 300 --rising toe-in --link behind
+    --above 3+1 --below 2x1 --table readings.txt
+
+    Starts a logbook from six answers and, if you have it, one pasted table of
+    readings. Asks for what is missing when it runs on a terminal.
+    """
+    from optimizer.questions import answers_from
+
+    given = {
+        "units": units,
+        "span": span,
+        "rising": rising,
+        "link": link,
+        "above": above,
+        "below": below,
+    }
+    rest = {
+        "corner": corner,
+        "side": side,
+        "car": car,
+        "run": run,
+        "steered": steered,
+        "toe_out_plus": toe_out_plus,
+        "droop_plus": droop_plus,
+    }
+    from optimizer.logbook import start_logbook
+
+    answers = answers_from(given, rest, table)
+    for path in start_logbook(folder, answers):
+        typer.echo(f"made {path}")
+    then = "next" if answers.table else "check"
+    typer.echo(f"Then       shimopt {then} {folder}")
+
+
+@app.command()
+def check(folder: Folder = Path(), as_json: AsJson = False) -> None:
+    """Example: shimopt check shimopt-demo
+
+    Reads the whole logbook, lists every fault with its remedy, and says how good
+    the readings are. Changes nothing.
+    """
+    from optimizer.logbook import read_logbook
+    from optimizer.measure.quality import run_quality
+    from optimizer.present.screens import check_screen
+
+    book = read_logbook(folder)
+    qualities = [run_quality(book, r) for r in book.runs if book.readings_of(r.name)]
+    if as_json:
+        from optimizer.present.document import check_document
+
+        _json(check_document(book, qualities))
+    else:
+        _lines(check_screen(book, qualities, _width()))
+
+
+@app.command()
+def curves(
+    folder: Folder = Path(),
+    corner: CornerName = None,
+    until: Until = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """Example: shimopt curves shimopt-demo --out curves.png
+
+    Toe against travel for every run: slope, bow, twist, peak-to-peak and RMS, with
+    their errors.
+    """
+    from optimizer.present.gallery import corner_curves
+    from optimizer.present.screens import curves_screen
+
+    book = _book(folder, until)
+    corners = [corner_curves(book, name) for name in _corners(book, corner)]
+    if as_json:
+        from optimizer.present.document import curves_document
+
+        _json(curves_document(book, corners))
+    else:
+        for _, window, runs in corners:
+            _lines(curves_screen(book, runs, window, _width()))
+    if out is not None:
+        from optimizer.present.crew import Crew
+        from optimizer.present.plot import curves_picture, save
+
+        for name, _, runs in corners:
+            path = _picture_path(out, name, len(corners))
+            pairs = [(run.name, curve) for run, curve, _ in runs]
+            save(curves_picture(name, pairs, Crew.of(book)), path)
+            _say(f"drew {path}")
+
+
+@app.command("next")
+def next_(
+    folder: Folder = Path(),
+    corner: CornerName = None,
+    goal: GoalText = None,
+    until: Until = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """Example: shimopt next shimopt-demo --out next.png
+
+    What to try next: stacks, turns and flats, eccentric; what the dial should then
+    show; what would prove it wrong; and when to stop.
+    """
+    _show_next(folder, corner, goal, until, as_json=as_json, out=out)
+
+
+def _show_next(
+    folder: Path,
+    corner: str | None,
+    goal: str | None,
+    until: str | None,
+    *,
+    as_json: bool,
+    out: Path | None,
+) -> None:
+    from optimizer.advise.next_move import advise
+    from optimizer.logbook import parse_goal
+    from optimizer.present.crew import Crew
+    from optimizer.present.note import note
+
+    book = _book(folder, until)
+    names = _corners(book, corner)
+    goals = {name: parse_goal(goal, book) if goal else None for name in names}
+    advices = [advise(book, name, goals[name]) for name in names]
+    crew = Crew.of(book)
+    if as_json:
+        from optimizer.present.document import next_document
+
+        _json(next_document(book, advices))
+    else:
+        for index, advice in enumerate(advices):
+            _lines([*([""] if index else []), *note(advice, crew, _width())])
+    if out is not None:
+        from optimizer.present.gallery import draw_advice
+
+        for advice in advices:
+            path = _picture_path(out, advice.corner.name, len(advices))
+            draw_advice(book, advice, goals[advice.corner.name], path)
+            _say(f"drew {path}")
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run the command line and leave with a documented exit code."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        app(words, standalone_mode=True)
+    except ShimoptError as error:
+        if "--debug" in words:
+            raise
+        typer.echo(_headed(error), err=True)
+        sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        sys.exit(EXIT_INTERRUPTED)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(EXIT_INTERRUPTED)
+    sys.exit(0)
+
+
+def _headed(error: ShimoptError) -> str:
+    text = str(error)
+    return text if text.startswith(("car.toml", "runs.csv", "readings.csv")) else f"shimopt: {text}"
+
+
+def _book(folder: Path, until: str | None) -> Logbook:
+    from optimizer.logbook import read_logbook
+
+    book = read_logbook(folder)
+    if until is None:
+        return book
+    try:
+        return book.as_of(until)
+    except KeyError:
+        names = ", ".join(r.name for r in book.runs)
+        raise CallError(f"no run is called {until!r}", f"use one of {names}") from None
+
+
+def _corners(book: Logbook, corner: str | None) -> list[str]:
+    """The corner asked for, or every corner that has readings."""
+    if corner is not None:
+        if corner not in book.corners:
+            raise CallError(
+                f"the logbook has no corner {corner!r}", f"use one of {', '.join(book.corners)}"
+            )
+        return [corner]
+    measured = {r.corner for r in book.runs if book.readings_of(r.name)}
+    for name in book.corners:
+        if name not in measured and measured:
+            _say(f"{name} has no readings yet: left out")
+    return [name for name in book.corners if name in measured] or list(book.corners)
+
+
+def _picture_path(out: Path, corner: str, n_corner: int) -> Path:
+    from optimizer.present.plot import check_suffix
+
+    check_suffix(out)
+    return out if n_corner == 1 else out.with_name(f"{out.stem}-{corner}{out.suffix}")
+
+
+def _width() -> int:
+    """Columns to write in: the terminal's, 80 at most, 80 in a pipe."""
+    if not sys.stdout.isatty():
+        return 80
+    import shutil
+
+    return max(20, min(80, shutil.get_terminal_size((80, 24)).columns))
+
+
+def _lines(lines: Iterable[str]) -> None:
+    typer.echo("\n".join(lines))
+
+
+def _json(document: dict[str, Any]) -> None:
+    import json
+
+    typer.echo(json.dumps(document, indent=2, allow_nan=False, ensure_ascii=False))
+
+
+def _say(text: str) -> None:
+    typer.echo(text, err=True)

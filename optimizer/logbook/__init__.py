@@ -1,0 +1,49 @@
+"""The logbook: one folder of plain files, and the only door to it.
+
+Everything that reads a crew's files, or makes them, goes through here. Reading
+never changes a file. `faults` lists what can be wrong; `toml_doc`, `table`, `car`
+and `corner` read car.toml, `rows`, `runs` and `readings` the two tables, `values`
+what stands in them; `read` puts them together; `paste` reads a pasted table; `new`
+and `template` make a new folder.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from optimizer.logbook.faults import FAULT_CODES, FILES
+from optimizer.logbook.read import read_logbook
+from optimizer.logbook.values import parse_stack, parse_units, write_stack
+
+if TYPE_CHECKING:
+    from optimizer.logbook.goal import parse_goal
+    from optimizer.logbook.new import NewAnswers, start_logbook
+    from optimizer.logbook.paste import parse_table
+
+__all__ = [
+    "FAULT_CODES",
+    "FILES",
+    "NewAnswers",
+    "parse_goal",
+    "parse_stack",
+    "parse_table",
+    "parse_units",
+    "read_logbook",
+    "start_logbook",
+    "write_stack",
+]
+
+_LATE = {
+    "NewAnswers": "new",
+    "start_logbook": "new",
+    "parse_table": "paste",
+    "parse_goal": "goal",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _LATE:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib import import_module
+
+    return getattr(import_module(f"{__name__}.{_LATE[name]}"), name)

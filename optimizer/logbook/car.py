@@ -1,0 +1,206 @@
+"""car.toml: units, signs and the gauge; the corners are read next door."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from optimizer.logbook.corner import corner_tables, read_corner
+from optimizer.logbook.faults import Faults, Place, Source, listing
+from optimizer.logbook.table import KEYS, TABLES, Table, UnitsStated, given, length_mm, toe_deg
+from optimizer.logbook.toml_doc import TomlDoc, read_toml
+from optimizer.logbook.values import UNIT_CHOICES
+from optimizer.records import Corner, Gauge, GaugeKind, Signs
+from optimizer.units import is_angle, is_length, to_deg, to_mm
+
+SPAN_RANGE_MM = (50.0, 3000.0)
+
+SIGNS: tuple[Literal["plus", "minus"], ...] = ("plus", "minus")
+TOES: tuple[Literal["toe-in", "toe-out"], ...] = ("toe-in", "toe-out")
+GAUGES: tuple[GaugeKind, ...] = ("one-dial", "direct-angle")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarFile:
+    """What car.toml says; ``doc`` is None when it could not be read at all.
+
+    ``kind`` is None while the kind of gauge is in doubt, ``tables`` holds each
+    corner's table.
+    """
+
+    doc: TomlDoc | None = None
+    name: str = ""
+    units: UnitsStated
+    signs: Signs = field(default_factory=Signs)
+    gauge: Gauge = field(default_factory=Gauge)
+    kind: GaugeKind | None = None
+    corners: Mapping[str, Corner] = field(default_factory=dict)
+    tables: Mapping[str, Table] = field(default_factory=dict)
+
+
+def read_car(source: Source | None, faults: Faults, folder_name: str) -> CarFile:
+    """Read car.toml; with no source, or no TOML in it, a blank that blames nothing."""
+    doc = read_toml(source, faults) if source is not None else None
+    if doc is None:
+        units = UnitsStated({}, {})
+        units.blame(*UNIT_CHOICES)
+        return CarFile(units=units)
+    root = Table(doc, (), doc.data, faults, tables=TABLES)
+    car = root.table("car", KEYS["[car]"])
+    units = _read_units(root)
+    signs = _read_signs(root)
+    kind, gauge = _read_gauge(root, units, signs)
+    tables = corner_tables(root)
+    return CarFile(
+        doc=doc,
+        name=(car.text("name") if car else None) or folder_name,
+        units=units,
+        signs=signs,
+        gauge=gauge,
+        kind=kind,
+        corners={name: read_corner(t, name, units, signs) for name, t in tables.items()},
+        tables=tables,
+    )
+
+
+def _read_units(root: Table) -> UnitsStated:
+    table = root.table("units", KEYS["[units]"])
+    stated: dict[str, str] = {"toe": "deg"}
+    places: dict[str, Place] = {}
+    at_fault: list[str] = []
+    for what, allowed in UNIT_CHOICES.items():
+        unit = table.choice(what, allowed, None) if table else None
+        if table is not None and unit is not None:
+            stated[what] = unit
+            places[what] = table.value_place(what)
+        elif table.has(what) if table else root.has("units"):
+            at_fault.append(what)
+    units = UnitsStated(stated, places)
+    units.blame(*at_fault)
+    return units
+
+
+def _read_signs(root: Table) -> Signs:
+    table = root.table("signs", KEYS["[signs]"])
+    if table is None:
+        return Signs()
+    return Signs(
+        toe=-1 if table.choice("toe_in", SIGNS, "plus") == "minus" else 1,
+        travel=-1 if table.choice("bump", SIGNS, "plus") == "minus" else 1,
+    )
+
+
+def _read_gauge(root: Table, units: UnitsStated, signs: Signs) -> tuple[GaugeKind | None, Gauge]:
+    table = root.table("gauge", KEYS["[gauge]"])
+    if table is None:
+        if not root.has("gauge"):
+            root.lacks(
+                "L208",
+                "there is no [gauge] table",
+                'add `[gauge]` with `span = ` (contact to dial) and `rising = "toe-in"` or '
+                '`"toe-out"` (which way its number grows)',
+            )
+        return None, Gauge()
+    kind = table.choice("kind", GAUGES, None if table.has("kind") else "one-dial")
+    if kind is None:
+        return None, Gauge()
+    _check_suits(table, units, kind)
+    one = kind == "one-dial"
+    return kind, Gauge(
+        kind=kind,
+        span_mm=_read_span(table, units, needed=one),
+        rising=_read_rising(table, signs, needed=one),
+        reading_sd=given(_noise(table, "reading_noise", units, above=0.0), 0.03 if one else 0.006),
+        resolution=given(_noise(table, "resolution", units, least=0.0), 0.0),
+        loop_sd=given(_noise(table, "direction_noise", units, least=0.0), 0.02 if one else 0.004),
+        travel_sd_mm=given(length_mm(table, "travel_noise", units, "travel", least=0.0), 0.5),
+        travel_scale_sd=given(table.number("travel_scale_noise", least=0.0, most=0.2), 0.01),
+        tilt_sd_deg=given(toe_deg(table, "remount_noise", units, least=0.0), 0.01),
+    )
+
+
+def suits(kind: GaugeKind, unit: str) -> bool:
+    """Say whether a gauge of this kind reads in this unit."""
+    return is_length(unit) if kind == "one-dial" else is_angle(unit)
+
+
+def unsuited(kind: GaugeKind, unit: str) -> tuple[str, str]:
+    """What is wrong, and the remedy, where a gauge does not read in a unit."""
+    allowed = [u for u in UNIT_CHOICES["reading"] if suits(kind, u)]
+    other = "direct-angle" if kind == "one-dial" else "one-dial"
+    return (
+        f"a {kind} gauge does not read in `{unit}`",
+        f'use {listing(allowed)}, or `kind = "{other}"` under [gauge]',
+    )
+
+
+def _check_suits(table: Table, units: UnitsStated, kind: GaugeKind) -> None:
+    unit = units.get("reading")
+    if unit is not None and not suits(kind, unit):
+        found, remedy = unsuited(kind, unit)
+        table.faults.add("L211", table.doc.source, units.place("reading"), found, remedy)
+        units.blame("reading")
+
+
+def _read_span(table: Table, units: UnitsStated, *, needed: bool) -> float | None:
+    if not table.has("span"):
+        if needed:
+            table.lacks(
+                "L209",
+                "the span of the gauge is missing",
+                "add `span = ` under [gauge]: the level distance from fixed contact to dial",
+            )
+        return None
+    span = table.number("span")
+    if span is not None and span <= 0.0:
+        table.fault("L210", "span", f"the span is {span:g}", "write the distance, above zero")
+        return None
+    if span is None:
+        return None
+    low, high = SPAN_RANGE_MM
+    return length_mm(table, "span", units, least_mm=low, most_mm=high)
+
+
+def _read_rising(table: Table, signs: Signs, *, needed: bool) -> int:
+    """+1 where the reading grows with toe-in. Direct angles come in the crew's own sign."""
+    if not table.has("rising"):
+        if needed:
+            table.lacks(
+                "L208",
+                "[gauge] does not say which way the dial rises",
+                'add `rising = "toe-in"` if its number grows as the wheel toes in, or "toe-out"',
+            )
+        return 1
+    toe = table.choice("rising", TOES, None)
+    if toe is None:
+        return 1
+    rising = 1 if toe == "toe-in" else -1
+    if needed:
+        return rising
+    if rising != signs.toe:
+        table.fault(
+            "L217",
+            "rising",
+            "`rising` contradicts `toe_in` of [signs]",
+            "take `rising` out: a direct-angle gauge reads toe in the sign of [signs]",
+        )
+    return 1
+
+
+def _noise(
+    table: Table,
+    key: str,
+    units: UnitsStated,
+    *,
+    above: float | None = None,
+    least: float | None = None,
+) -> float | None:
+    """A standard deviation in the unit of the readings, in mm or degrees."""
+    value = table.number(key, above=above, least=least)
+    if value is None:
+        return None
+    unit = units.need("reading", table.faults, table.doc.source, table.value_place(key))
+    if unit is None:
+        return None
+    return to_mm(value, unit) if is_length(unit) else to_deg(value, unit)

@@ -1,0 +1,202 @@
+"""A pasted table: travel in the first column, a pass in each further one."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from optimizer.logbook.faults import (
+    BadValueError,
+    Faults,
+    Place,
+    Source,
+    nearest,
+    quoted,
+    source_of,
+)
+from optimizer.logbook.rows import Cell, CellReader, Row, heading_key
+from optimizer.logbook.values import read_number, unit_meant
+from optimizer.records import Units
+
+PASTED = "pasted table"
+
+_NUMBER_LIKE = re.compile(r"[-+\u2212\u2013]?[0-9.,]+")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pass:
+    """One column of readings."""
+
+    index: int
+    name: str
+
+
+def parse_table(text: str, units: Units | None = None) -> tuple[tuple[str, float, float], ...]:
+    """Read a table as crews paste it.
+
+    The first column is travel, each further one a pass. A header row names the
+    passes and may carry units (``travel_mm``, ``up1_thou``); without one the
+    passes are up1, down1, up2, down2 and so on. Tabs, semicolons, commas or
+    spaces part the cells; an empty cell is no reading.
+
+    Parameters
+    ----------
+    text : the table
+    units : the units stated for it, which units in the header must not contradict
+
+    Returns
+    -------
+    (pass, travel, reading) of each reading, pass by pass, in the units of the table
+
+    Raises
+    ------
+    LogbookError : with all faults of the table
+    """
+    source = source_of(PASTED, text)
+    separator = _separator_of(source)
+    rows = list(CellReader(source, separator).rows() if separator != " " else _spaced(source))
+    faults = Faults()
+    header = rows.pop(0) if rows and not _is_number(rows[0].cells) else None
+    passes = _passes(source, header or _unnamed(rows, separator), units, faults)
+    width = len(passes) + 1
+    found = [
+        reading
+        for row in rows
+        if _is_whole(source, row, width, faults, spaced=separator == " ")
+        for reading in _read_row(source, row, passes, faults, comma=separator == ",")
+    ]
+    if not found and not len(faults):
+        place = Place(rows[0].cells[0].line) if rows else Place()
+        remedy = "paste a column of travel and a column of readings for each pass"
+        faults.add("L601", source, place, "the table holds no readings", remedy)
+    if len(faults):
+        faults.stop(f"the {PASTED}", "nothing was taken over")
+    return tuple((p.name, travel, value) for p in passes for q, travel, value in found if p is q)
+
+
+def _separator_of(source: Source) -> str:
+    """Tab, semicolon, comma or space. A comma may be a decimal one where spaces part cells."""
+    lines = [line.strip() for line in source.lines]
+    lines = [line for line in lines if line and not line.startswith("#")]
+    for mark in "\t;":
+        if any(mark in line for line in lines):
+            return mark
+    with_comma = [line for line in lines if "," in line]
+    if any(len(line.split()) == 1 or re.search(r",\s|\s,|\"", line) for line in with_comma):
+        return ","
+    return " "
+
+
+def _spaced(source: Source) -> list[Row]:
+    rows: list[Row] = []
+    for number, line in enumerate(source.lines, start=1):
+        cells = tuple(
+            Cell(text=match[0], line=number, column=match.start() + 1)
+            for match in re.finditer(r"\S+", line)
+        )
+        if cells and not cells[0].text.startswith("#"):
+            rows.append(Row(cells=cells))
+    return rows
+
+
+def _is_number(cells: tuple[Cell, ...]) -> bool:
+    return bool(cells) and _NUMBER_LIKE.match(cells[0].text) is not None
+
+
+def _unnamed(rows: list[Row], separator: str) -> Row:
+    """A header of empty names. Where spaces part the cells the first row sets their number."""
+    counts = [len(row.cells) for row in rows[: 1 if separator == " " else None]]
+    return Row(cells=(Cell(text="", line=0, column=0),) * max(counts, default=1))
+
+
+def _passes(source: Source, header: Row, units: Units | None, faults: Faults) -> list[_Pass]:
+    """The columns of readings, by the header's names or in the usual order."""
+    if header.cells[0].line:
+        _check_travel(source, header.cells[0], units, faults)
+    passes: list[_Pass] = []
+    for index, cell in enumerate(header.cells[1:], start=1):
+        name = f"{'up' if index % 2 else 'down'}{(index + 1) // 2}"
+        if cell.text:
+            name, unit = _name_and_unit(cell)
+            _check_unit(source, cell, unit, units.reading if units else None, faults)
+        if any(p.name == name for p in passes):
+            found = f"two columns are called {quoted(name)}"
+            faults.add("L302", source, cell.place(), found, "give each pass a name of its own")
+        passes.append(_Pass(index=index, name=name))
+    return passes
+
+
+def _name_and_unit(cell: Cell) -> tuple[str, str | None]:
+    key = heading_key(cell.text)
+    stem, _, last = key.rpartition("_")
+    unit = unit_meant(last) if stem else None
+    return (stem, unit) if unit else (key, None)
+
+
+def _check_travel(source: Source, cell: Cell, units: Units | None, faults: Faults) -> None:
+    name, unit = _name_and_unit(cell)
+    if "travel" not in name and nearest(name, ["travel"]) is None:
+        found = f"the first column is called {quoted(cell.text)}, not travel"
+        remedy = "put travel into the first column and call it `travel`"
+        faults.add("L602", source, cell.place(), found, remedy)
+    elif unit is None and name.startswith("travel_"):
+        found = f"{quoted(name.removeprefix('travel_'))} is no unit of travel"
+        faults.add("L305", source, cell.place(), found, "call it `travel_mm`, `travel_in`")
+    else:
+        _check_unit(source, cell, unit, units.travel if units else None, faults)
+
+
+def _check_unit(
+    source: Source, cell: Cell, unit: str | None, stated: str | None, faults: Faults
+) -> None:
+    if unit is not None and stated is not None and unit != stated:
+        faults.add(
+            "L603",
+            source,
+            cell.place(),
+            f"the header says `{unit}` and the answer `{stated}`",
+            f"state the units again with `{unit}`, or mend the header",
+        )
+
+
+def _is_whole(source: Source, row: Row, width: int, faults: Faults, *, spaced: bool) -> bool:
+    """Say whether the cells of a row fit the columns; without marks between, none may lack."""
+    count = len(row.cells)
+    extra = [cell for cell in row.cells[width:] if cell.text]
+    if row.open_quote is None and not extra and not (spaced and count < width):
+        return True
+    if row.open_quote is not None:
+        found, code, place = "a quote is not closed", "L307", row.open_quote
+    else:
+        found, code = f"the row has {count} cells, the table {width} columns", "L306"
+        place = extra[0].place() if extra else row.cells[-1].place()
+    remedy = "part the cells with tabs or semicolons; then an empty cell may stay empty"
+    faults.add(code, source, place, found, remedy)
+    return False
+
+
+def _read_row(
+    source: Source, row: Row, passes: list[_Pass], faults: Faults, *, comma: bool
+) -> list[tuple[_Pass, float, float]]:
+    """The readings of one row; none when its travel is at fault."""
+
+    def number(cell: Cell) -> float | None:
+        try:
+            return read_number(cell.text, comma_separates=comma)
+        except BadValueError as bad:
+            faults.add(bad.code, source, cell.place(), bad.found, bad.remedy)
+            return None
+
+    first = row.cells[0]
+    if not first.text:
+        remedy = "write the travel, 0 at ride height, or delete the row"
+        faults.add("L308", source, first.place(), "the travel of this row is empty", remedy)
+        return []
+    travel = number(first)
+    readings: list[tuple[_Pass, float, float]] = []
+    for one in passes:
+        cell = row.cells[one.index] if one.index < len(row.cells) else None
+        value = number(cell) if cell is not None and cell.text else None
+        if travel is not None and value is not None:
+            readings.append((one, travel, value))
+    return readings

@@ -1,0 +1,102 @@
+"""From the bytes of a logbook's files to its records, or to all their faults."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from optimizer.logbook.car import CarFile, read_car
+from optimizer.logbook.faults import FILES, Faults, Place, Source, decode
+from optimizer.logbook.readings import ReadingTable, read_readings
+from optimizer.logbook.runs import RunTable, read_runs
+from optimizer.records import Logbook, Units
+
+_STARTED = "run `shimopt new` to start a logbook, or name the folder that holds one"
+_LACKING = {
+    "car.toml": "copy it back, or start a new logbook with `shimopt new` in another folder",
+    "runs.csv": "write it with the header `run,corner,shims_above,shims_below`, or run "
+    "`shimopt new` in another folder to see one",
+    "readings.csv": "write it with the header `run,pass,travel,reading`, or run `shimopt new` "
+    "in another folder to see one",
+}
+
+
+def read_logbook(folder: Path) -> Logbook:
+    """Read and check a whole logbook folder. Nothing is ever written.
+
+    Parameters
+    ----------
+    folder : the folder with car.toml, runs.csv and readings.csv
+
+    Returns
+    -------
+    The logbook in millimetres, degrees and the signs of the glossary.
+
+    Raises
+    ------
+    LogbookError : its ``problems`` are all independent faults, in the order of
+        the files and their lines
+    """
+    faults = Faults()
+    data = _read_files(folder, faults)
+    logbook = read_bytes(folder, data, faults)
+    if logbook is None:
+        faults.stop(str(folder), "nothing was changed")
+    return logbook
+
+
+def read_bytes(folder: Path, data: Mapping[str, bytes], faults: Faults) -> Logbook | None:
+    """Read a logbook from the bytes of its files; None when there is any fault.
+
+    A file that is not in ``data`` is passed over: whoever left it out has noted why.
+    """
+    sources = {name: decode(name, data[name], faults) for name in FILES if name in data}
+    car = read_car(sources.get("car.toml"), faults, folder.absolute().name)
+    runs = read_runs(sources.get("runs.csv"), car, faults)
+    readings = read_readings(sources.get("readings.csv"), car, runs, faults)
+    if len(faults):
+        return None
+    return Logbook(
+        folder=folder,
+        car=car.name,
+        units=_own_units(car, runs, readings),
+        signs=car.signs,
+        gauge=car.gauge,
+        corners=car.corners,
+        runs=runs.runs,
+        readings=readings.readings,
+    )
+
+
+def _own_units(car: CarFile, runs: RunTable, readings: ReadingTable) -> Units:
+    """The crew's units: those of [units], else those of the headers."""
+    return Units(
+        travel=car.units.get("travel") or readings.units.get("travel") or "mm",
+        reading=car.units.get("reading") or readings.units.get("reading") or "mm",
+        length=car.units.get("length") or runs.length_unit or "mm",
+        toe=car.units.get("toe") or "deg",
+    )
+
+
+def _read_files(folder: Path, faults: Faults) -> dict[str, bytes]:
+    """The bytes of the files that can be opened; a fault for each that cannot."""
+    here = Source(file=str(folder))
+    if not folder.is_dir():
+        found = "there is no such folder" if not folder.exists() else "this is a file, no folder"
+        faults.add("L101", here, Place(), found, _STARTED)
+        return {}
+    if not any((folder / name).exists() for name in FILES):
+        faults.add("L102", here, Place(), "the folder holds no logbook", _STARTED)
+        return {}
+    data: dict[str, bytes] = {}
+    for name in FILES:
+        try:
+            data[name] = (folder / name).read_bytes()
+        except FileNotFoundError:
+            source = Source(file=name)
+            faults.add("L103", source, Place(), f"{name} is missing", _LACKING[name])
+        except OSError as error:
+            found = f"{name} cannot be opened: {error.strerror or error}"
+            remedy = "close it elsewhere, and see that it is a file you may read"
+            faults.add("L105", Source(file=name), Place(), found, remedy)
+    return data

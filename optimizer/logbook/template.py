@@ -1,0 +1,229 @@
+"""The text of a new car.toml: the crew's answers, and what to measure next and how."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+
+from optimizer.records import Units
+
+_HEAD = """\
+# Logbook of one car: three plain files that a spreadsheet or an editor may change.
+#   car.toml      this file: units, signs, the gauge, a table for each corner
+#   runs.csv      a row for each setting tried
+#   readings.csv  a row for each reading of the gauge
+# A line that begins with # is a note. Take the # away to state the value behind it.
+#
+# Before any reading:
+#   - car on rated stands on level ground, never on a jack alone
+#   - spring out (or a soft helper spring), anti-roll bar free on both sides
+#   - one wheel moved at a time; steering locked at the rack, brake held on
+#   - ride height as driven, hub to body, copied onto the stands
+#   - the jack does not touch the gauge plate; plate level at every reading
+"""
+
+_CAR = """
+[car]
+name = {name}
+
+[units]
+travel = "{travel}"    # of wheel travel: mm, cm or in
+reading = "{reading}"    # of the gauge: mm, in or thou; deg or min if it shows an angle
+length = "{length}"    # of span, shims and tape: mm or in
+toe = "{toe}"    # of toe in this file and static toe: deg or min
+
+[signs]
+toe_in = "{toe_in}"    # the sign you give to toe-in
+bump = "{bump}"    # the sign you give to bump travel
+"""
+
+_ONE_DIAL = """
+[gauge]
+kind = "one-dial"    # one dial against a fixed contact
+span = {span}    # from the fixed contact to the dial, level
+rising = "{rising}"    # which way the wheel turns while the dial's number grows
+"""
+
+_DIRECT_ANGLE = """
+[gauge]
+kind = "direct-angle"    # shows toe itself, in your sign of toe
+"""
+
+_GAUGE_NOISE = """\
+# What is known of its noise, as a standard deviation; repeats tell more.
+# resolution = {resolution}    # smallest step it shows, in {reading}
+# reading_noise = {reading_noise}    # of one reading, in {reading}
+# direction_noise = {direction_noise}    # up against down at ride height, in {reading}
+# travel_noise = {travel_noise}    # of one travel, in {travel}
+# travel_scale_noise = 0.01    # of the whole travel scale: 0.01 is one per cent
+# remount_noise = {remount_noise}    # of putting the rig up anew, toe at 40 mm, in {toe}
+"""
+
+_CORNER = """
+[corner.{corner}]
+side = "{side}"
+link = "{link}"    # outer joint ahead of or behind the line through upper and lower pivot
+steered = {steered}
+reference_run = {run}    # the run that all settings are counted from
+# current_run = {run}    # the run as the car stands now; else the last row of runs.csv
+
+# Tape values at the reference run. The rise counts most, then the lean; each makes the
+# first advice better. X_give_or_take = how far off the tape may be, either way.
+[corner.{corner}.tape]
+# length = {link_length}    # link, joint centre to joint centre
+# length_give_or_take = {give}
+# arm = {arm}    # square to the link seen from above: outer joint to the line through
+#       the upper and lower pivots, at the joint's height; never from the wheel centre
+# arm_give_or_take = {give}
+# rise = {rise}    # outer joint above inner joint at ride height; minus if below
+# rise_give_or_take = {give}
+# lean_in = 0.5    # degrees the wheel's top leans in for each 25 mm of bump
+# lean_in_give_or_take = 0.1
+# stud_lean = 0    # degrees the stud's top leans outboard
+# stud_lean_give_or_take = 2
+
+# Shims. Each stack is written from the top: 3+1, 2x1+0.5, 0 for none.
+[corner.{corner}.stack]
+end = "outer"    # the shimmed joint: outer or inner
+face = "clevis"    # clevis (total stays); arm-below or arm-above the joint (rest under nut)
+# shims = "{shims}"    # every shim owned for this joint, those on the car included
+# most_shims = {most_shims}    # most that may stand in both stacks together
+
+# How the length of the link is set. With the pitch unknown no turns are advised.
+[corner.{corner}.thread]
+# kind = "both-ends"    # both-ends (opposite threads), one-end, or fixed
+# pitch = 1.5    # mm for each turn, always in mm; or threads_per_inch in its place
+# flats = 6    # flats of the body that a spanner finds
+# shorter = {spare}    # most it may shorten from the reference, thread engagement kept
+# longer = {spare}    # most it may grow from the reference, thread engagement kept
+
+# The movable inner pivot.
+[corner.{corner}.eccentric]
+kind = "{eccentric}"    # slot, or none
+# per_mark = {per_mark}    # movement of the pivot for one mark
+# inboard_left = {spare}    # movement left inboard from the reference mark
+# outboard_left = {spare}    # movement left outboard from the reference mark
+
+# What the curve should do.
+[corner.{corner}.goal]
+kind = "least-change"    # least toe change over the window; or toe-at-travel
+# window = {window}    # droop to bump that counts; else what the reference run measured
+# weight = "flat"    # flat, or ride-height to count travel near ride height more
+# weight_sd = {weight_sd}    # for ride-height: two thirds of the driving is within this
+# at_travel = {at_travel}    # for toe-at-travel: where,
+# toe_change = {toe_change}    # how much toe change from ride height,
+# tolerance = {tolerance}    # and how close
+# worthwhile = {worthwhile}    # a gain smaller than this is not worth the work
+"""
+
+_BY_LENGTH = {
+    "mm": {
+        "link_length": "350",
+        "arm": "120",
+        "rise": "-5",
+        "give": "2",
+        "spare": "6",
+        "per_mark": "1",
+    },
+    "in": {
+        "link_length": "13.75",
+        "arm": "4.75",
+        "rise": "-0.2",
+        "give": "0.08",
+        "spare": "0.25",
+        "per_mark": "0.04",
+    },
+}
+_BY_READING = {
+    "mm": {"resolution": "0.01", "reading_noise": "0.03", "direction_noise": "0.02"},
+    "in": {"resolution": "0.0005", "reading_noise": "0.001", "direction_noise": "0.001"},
+    "thou": {"resolution": "0.5", "reading_noise": "1", "direction_noise": "1"},
+    "deg": {"resolution": "0.01", "reading_noise": "0.006", "direction_noise": "0.004"},
+    "min": {"resolution": "0.5", "reading_noise": "0.4", "direction_noise": "0.25"},
+}
+_BY_TRAVEL = {
+    "mm": {"travel_noise": "0.5", "window": "[-50, 50]", "weight_sd": "20", "at_travel": "40"},
+    "cm": {"travel_noise": "0.05", "window": "[-5, 5]", "weight_sd": "2", "at_travel": "4"},
+    "in": {"travel_noise": "0.02", "window": "[-2, 2]", "weight_sd": "0.8", "at_travel": "1.5"},
+}
+_BY_TOE = {
+    "deg": {
+        "remount_noise": "0.01",
+        "toe_change": "0.1",
+        "tolerance": "0.02",
+        "worthwhile": "0.01",
+    },
+    "min": {"remount_noise": "0.6", "toe_change": "6", "tolerance": "1.5", "worthwhile": "0.6"},
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarText:
+    """What a new car.toml states; texts and numbers as they stand there."""
+
+    name: str
+    units: Units
+    toe_out_plus: bool
+    droop_plus: bool
+    span: str | None
+    rising: str
+    corner: str
+    side: str
+    link: str
+    steered: bool
+    run: str
+    shims: str
+    most_shims: int
+
+
+def toml_string(text: str) -> str:
+    """Write text as a TOML basic string."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
+
+
+def toml_key(name: str) -> str:
+    """Write a name as a TOML key, quoted where it must be."""
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else toml_string(name)
+
+
+def car_toml(car: CarText) -> str:
+    """Write a new car.toml.
+
+    Parameters
+    ----------
+    car : what it states
+
+    Returns
+    -------
+    The whole text; examples that are still notes are in the crew's own units and signs.
+    """
+    units = car.units
+    words = {
+        "travel": units.travel,
+        "reading": units.reading,
+        "length": units.length,
+        "toe": units.toe,
+        "name": toml_string(car.name),
+        "toe_in": "minus" if car.toe_out_plus else "plus",
+        "bump": "minus" if car.droop_plus else "plus",
+        "span": car.span or "",
+        "rising": car.rising,
+        "corner": toml_key(car.corner),
+        "side": car.side,
+        "link": car.link,
+        "steered": "true" if car.steered else "false",
+        "run": toml_string(car.run),
+        "shims": car.shims,
+        "most_shims": str(car.most_shims),
+        "eccentric": "none" if car.steered else "slot",
+        **_BY_LENGTH[units.length],
+        **_BY_READING[units.reading],
+        **_BY_TRAVEL[units.travel],
+        **_BY_TOE[units.toe],
+    }
+    # The example is toe-in in droop, in the crew's own signs.
+    words["at_travel"] = ("" if car.droop_plus else "-") + words["at_travel"]
+    words["toe_change"] = ("-" if car.toe_out_plus else "") + words["toe_change"]
+    gauge = _DIRECT_ANGLE if car.span is None else _ONE_DIAL
+    return "".join(part.format_map(words) for part in (_HEAD, _CAR, gauge, _GAUGE_NOISE, _CORNER))

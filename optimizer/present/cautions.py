@@ -1,0 +1,29 @@
+"""The cautions of the trade, in full and as the few that fit the step at hand.
+
+Common practice, no source; local rules and licensed practice come first.
+"""
+
+from __future__ import annotations
+
+LENGTH_FIRST = "No driving until static toe is set, both sides."
+AT_HAND = (
+    "Rated stands, never a jack alone; swing the wheel by hand: no bind. All cautions: README."
+)
+
+IN_FULL = (
+    "Support the car on rated stands on level ground, never on a jack alone.",
+    "Suspension and steering fasteners to the maker's torque, with new lock nuts where called for.",
+    "Keep full thread engagement (witness holes covered) and joint movement; clock the two "
+    "rod-end bodies alike; lock nuts tight.",
+    "The outermost washer is larger than the rod end's hole, so that the link stays captive.",
+    "Hard flat shims, few and thick rather than many and thin.",
+    "Swing the wheel by hand from droop to bump and lock to lock: no bind, no touch on wheel, "
+    "brake line or driveshaft.",
+    "A taller stack bends the stud more.",
+    "After a length change the car does not drive until static toe is set, both sides.",
+    "First drive slow; look again at lock nuts and toe afterwards.",
+    "Follow the series' rules, local law and a qualified technician's judgement. The tool "
+    "advises; it does not certify.",
+)
+
+JACKED_CURVE = "The curve was taken on stands: it leaves out what rubber bushes give under load."

@@ -1,0 +1,40 @@
+"""From a logbook to the curves and pictures of its corners."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from optimizer.advise.advice import Advice
+from optimizer.advise.evidence import corner_evidence
+from optimizer.advise.next_move import surface_map
+from optimizer.measure.curve import ToeCurve
+from optimizer.measure.shape import Shape, curve_shape
+from optimizer.present.crew import Crew
+from optimizer.records import Goal, Logbook, Run
+
+CornerCurves = tuple[str, tuple[float, float], list[tuple[Run, ToeCurve, Shape]]]
+
+
+def corner_curves(book: Logbook, corner: str) -> CornerCurves:
+    """Name, window and, for each measured run, its curve and shape."""
+    evidence = corner_evidence(book, corner)
+    goal = evidence.corner.goal
+    window = goal.window_mm or evidence.measured_mm
+    spread = None
+    if goal.weight == "ride-height":
+        spread = goal.weight_sd_mm or (window[1] - window[0]) / 4.0
+    runs = [
+        (run, curve, curve_shape(curve, window, spread))
+        for run, curve in zip(evidence.runs, evidence.curves, strict=True)
+    ]
+    return corner, window, runs
+
+
+def draw_advice(book: Logbook, advice: Advice, goal: Goal | None, path: Path) -> None:
+    """Draw an advice's curves and surface into a file."""
+    from optimizer.present.plot import advice_picture, save
+
+    name = advice.corner.name
+    evidence = corner_evidence(book, name)
+    pairs = [(r.name, c) for r, c in zip(evidence.runs, evidence.curves, strict=True)]
+    save(advice_picture(advice, pairs, Crew.of(book), surface_map(book, name, goal)), path)

@@ -1,0 +1,291 @@
+"""The answer of ``next`` as a mechanic's note: one screen a corner, words before figures."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.advise.advice import Advice, Move, RunnerUp
+from optimizer.advise.reasons import Because, Limit
+from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
+from optimizer.present.crew import Crew, chance_in_words, corner_title, spread_of_travels
+from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
+
+HEADINGS = {
+    "try": "try this next",
+    "stay": "stay as you are",
+    "go-back": "go back to a setting you measured",
+}
+
+
+MOST_BRIEF = 4
+
+
+def note(advice: Advice, crew: Crew, width: int = 80, height: int = 24) -> list[str]:
+    """Lines of the answer for one corner, at most ``width`` wide.
+
+    On a screen of 60 columns or more the answer keeps to ``height`` lines less one
+    for the prompt: what a hurried reader misses least goes first.
+    """
+    lines: list[str] = []
+    for brevity in range(MOST_BRIEF + 1):
+        lines = _lines(advice, crew, width, brevity)
+        if len(lines) < height or width < NARROW:
+            break
+    return lines
+
+
+def _lines(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
+    go_on = advice.verdict.go_on
+    lines = [f"{corner_title(advice.corner, advice.n_run)}: {HEADINGS[advice.action]}"]
+    lines += _do_this(advice, crew, width)
+    lines += _expect(advice, crew, width)
+    lines += labelled("Because", because_words(advice.because, advice, crew, brevity), width)
+    lines += labelled("Wrong if", proof_words(advice, crew), width)
+    shown = advice.runners_up[: 1 if brevity else 2]
+    for index, other in enumerate(shown):
+        lines += labelled("Next best" if index == 0 else "", runner_up_words(other, crew), width)
+    lines += labelled("Limits", limits_words(advice.limits, advice, crew, brevity > 2), width)
+    lines += labelled("Go on" if go_on else "Stop", verdict_words(advice, crew), width)
+    lines += labelled("Careful", careful_words(advice), width)
+    lines += labelled("Then", then_words(advice), width)
+    return lines
+
+
+def do_words(move: Move, advice: Advice, crew: Crew) -> list[str]:
+    """What to do with the hands, one item a line."""
+    split = move.spot.split
+    out = [
+        f"above the joint, top to bottom: {crew.stack(split.above_mm)}",
+        f"below the joint, top to bottom: {crew.stack(split.below_mm)}",
+    ]
+    if abs(move.raise_mm) >= 0.005:
+        way = "higher" if move.raise_mm > 0 else "lower"
+        out[1] += f"  (joint {crew.length(move.raise_mm)} {way})"
+    out.append(_link_words(move, advice, crew))
+    out.append(_eccentric_words(move, advice, crew))
+    return [line for line in out if line]
+
+
+def _link_words(move: Move, advice: Advice, crew: Crew) -> str:
+    thread = advice.corner.thread
+    turn = move.turn
+    if thread.kind == "fixed":
+        return ""
+    if abs(turn.change_mm) < 0.005:
+        return "link length as now"
+    way = "longer" if turn.change_mm > 0 else "shorter"
+    amount = crew.length(turn.change_mm)
+    if turn.turns is None or turn.parts is None:
+        return f"link {amount} {way} (thread pitch not known: measure it, then count turns)"
+    what = "link body" if thread.kind == "both-ends" else "link end"
+    parts = [_count(turn.turns, "turn")] if turn.turns else []
+    parts += [_count(turn.parts, turn.part_name)] if turn.parts else []
+    if not parts:
+        return f"{what} under one {turn.part_name} {way} ({amount}): set it on the toe gauge"
+    return f"{what} {' and '.join(parts)} {way} ({amount})"
+
+
+def _eccentric_words(move: Move, advice: Advice, crew: Crew) -> str:
+    static = move.static_toe
+    shift = static.shift_mm.value
+    if advice.corner.eccentric.kind == "none":
+        if abs(move.raise_mm) < 0.005 and abs(move.turn.change_mm) < 0.005:
+            return "static toe: nothing to reset"
+        return "then set static toe with the rod's own thread, both sides alike"
+    if abs(shift) < 0.05 and abs(move.raise_mm) < 0.005 and abs(move.turn.change_mm) < 0.005:
+        return "eccentric as now"
+    way = "inboard" if shift > 0 else "outboard"
+    give = max((static.shift_mm.high - static.shift_mm.low) / 2.0, 0.1)
+    amount = f"{crew.rough_length(shift)} {way}"
+    if static.marks is not None:
+        amount = f"{abs(static.marks.value):.1f} marks {way} ({crew.rough_length(shift)})"
+    forgotten = f"forgotten, static toe goes {crew.toe(static.forgotten_deg.value)}"
+    return f"eccentric {amount}, give or take {crew.rough_length(give)}; {forgotten}"
+
+
+def _do_this(advice: Advice, crew: Crew, width: int) -> list[str]:
+    lines: list[str] = []
+    label = "Do this" if advice.action != "stay" else "Stands at"
+    for text in do_words(advice.move, advice, crew):
+        lines += labelled(label, text, width)
+        label = ""
+    if advice.action == "go-back":
+        lines += labelled("", f"this is run {advice.best_measured.run}, already measured", width)
+    return lines
+
+
+def _expect(advice: Advice, crew: Crew, width: int) -> list[str]:
+    outlook, now = advice.outlook, advice.now_outlook
+    travels = spread_of_travels(_shown_travels(advice))
+    at = [int(abs(outlook.travel_mm - z).argmin()) for z in travels]
+    rows = [
+        [f"{crew.units.travel} of travel", *(crew.travel(z) for z in travels)],
+        [f"now, {crew.units.reading}", *(crew.dial(float(now.toe_deg[i])) for i in at)],
+    ]
+    if advice.action != "stay":
+        rows.append(["next", *(crew.dial(float(outlook.toe_deg[i])) for i in at)])
+    half = [float(outlook.high_deg[i] - outlook.low_deg[i]) / 2.0 for i in at]
+    spans = [crew.dial_span(h) if z else "" for h, z in zip(half, travels, strict=True)]
+    body = table([*rows, ["give or take", *spans]], width)
+    if width >= NARROW and body[0].startswith(" " * LABEL_WIDTH):
+        body[0] = "Expect".ljust(LABEL_WIDTH) + body[0][LABEL_WIDTH:]
+    else:
+        body = ["Expect", *body]
+    return body + labelled("", score_words(advice, crew), width)
+
+
+def _shown_travels(advice: Advice) -> NDArray[np.float64]:
+    """Measured travels inside the goal's window."""
+    low, high = advice.target.window_mm
+    travel = advice.measured_travel_mm
+    inside = travel[(travel >= low - 1e-6) & (travel <= high + 1e-6)]
+    return inside if len(inside) else travel
+
+
+def score_words(advice: Advice, crew: Crew) -> str:
+    """Score now, expected, and the chance of beating the best measured run."""
+    name = "toe change" if advice.goal.kind == "least-change" else "off the wanted toe"
+    score, now = advice.outlook.score_deg, advice.now_outlook.score_deg
+    unit, best = crew.units.toe, advice.best_measured
+    span = f"{crew.score(score.low)} to {crew.score(score.high)}"
+    if advice.action == "stay":
+        text = f"{name} {crew.score(score.value)} {unit} RMS ({span})"
+    else:
+        text = f"{name} {crew.score(now.value)} {unit} RMS now, {crew.score(score.value)} ({span})"
+        text += " expected"
+    if advice.action == "try":
+        text += f"; {chance_in_words(advice.outlook.chance)} to beat {best.run}"
+        if advice.measured_score_deg is not None:
+            text += f" ({crew.score(advice.measured_score_deg.value)} measured)"
+    if advice.outlook.chance_in_tolerance is not None:
+        text += f"; {chance_in_words(advice.outlook.chance_in_tolerance)} to be in tolerance"
+    return text
+
+
+def because_words(because: Because, advice: Advice, crew: Crew, brevity: int = 0) -> str:
+    """Why, in the trade's words."""
+    low, high = because.ends_mm
+    ends = f"{crew.toe(because.droop_deg)} in droop, {crew.toe(because.bump_deg)} in bump"
+    wanted = "" if advice.goal.kind == "least-change" else " of the wanted curve"
+    reading = {
+        "opposite-ways": f"opposite ways{wanted}, so joint height",
+        "same-way": f"same side{wanted} at both ends, so link length",
+        "one-end": f"mostly one end{wanted}, so both together",
+        "flat": "straight as far as the gauge can tell",
+    }[because.pattern]
+    if brevity > 1:
+        return reading if brevity == MOST_BRIEF else f"{ends}: {reading}"
+    text = f"{ends}: {reading}"
+    end = 1 if high >= -low else 0
+    one = "1 mm" if crew.units.length == "mm" else "1 mm (0.039 in)"
+    per_height = crew.dial_span(because.per_mm_height_deg[end])
+    per_length = crew.dial_span(because.per_mm_length_deg[end])
+    return (
+        f"{text}. {one} of height moves {crew.travel(because.ends_mm[end])} by {per_height} "
+        f"{crew.units.reading}, of length {per_length}"
+    )
+
+
+def proof_words(advice: Advice, crew: Crew) -> str:
+    """The reading that would prove the advice wrong, and how to put it back."""
+    proof = advice.proof
+    ends = sorted((crew.dial_value(proof.low_deg), crew.dial_value(proof.high_deg)))
+    low, high = (crew.dial(d) for d in (proof.low_deg, proof.high_deg))
+    if ends[0] != crew.dial_value(proof.low_deg):
+        low, high = high, low
+    text = f"the dial at {crew.travel(proof.travel_mm)} is outside {low} to {high}"
+    if advice.action == "stay":
+        return text + ": something moved, measure again"
+    return f"{text}. Put it back: {back_words(advice, crew)}"
+
+
+def back_words(advice: Advice, crew: Crew) -> str:
+    """How to put the car back as it stands now."""
+    now, move = advice.now.split, advice.move
+    text = f"{crew.stack(now.above_mm)} over {crew.stack(now.below_mm)}"
+    change = move.turn.change_mm
+    if abs(change) >= 0.005:
+        text += ", link back by the same turns"
+    if advice.corner.eccentric.kind != "none":
+        text += ", eccentric to its mark"
+    return text
+
+
+def runner_up_words(other: RunnerUp, crew: Crew) -> str:
+    """A setting that lost, and why."""
+    move = other.move
+    split = move.spot.split
+    kind = {"shims-only": "shims only", "length-only": "length only", "next": "or"}[other.kind]
+    parts = []
+    if abs(move.raise_mm) >= 0.005:
+        parts.append(f"{crew.stack(split.above_mm)} over {crew.stack(split.below_mm)}")
+    if abs(move.turn.change_mm) >= 0.005:
+        way = "longer" if move.turn.change_mm > 0 else "shorter"
+        parts.append(f"link {crew.length(move.turn.change_mm)} {way}")
+    why = {
+        "shims-only": "no length change",
+        "length-only": "same shims",
+        "next": "no better",
+    }[other.kind]
+    score = f"{crew.score(other.outlook.score_deg.value)} {crew.units.toe}"
+    return f"{kind}: {', '.join(parts)}: {score} expected, {why}"
+
+
+def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, short: bool = False) -> str:
+    """What is left, what is near, what is over and what nobody has measured."""
+    known, unknown = [], []
+    names = {
+        "eccentric": "eccentric",
+        "thread": "thread",
+        "pitch": "thread pitch",
+        "tilt": "joint tilt",
+        "bending": "stud bending",
+    }
+    for limit in limits:
+        if limit.name == "window":
+            known.append("the window reaches past what was measured: a guess there")
+        elif limit.status == "unknown":
+            unknown.append(names[limit.name])
+        elif limit.left_mm is not None and not (short and limit.status == "ok"):
+            near = ", close to its end" if limit.status != "ok" else ""
+            known.append(f"{names[limit.name]} {crew.rough_length(limit.left_mm)} left{near}")
+    if unknown:
+        known.append(f"not known: {', '.join(unknown)}")
+    if advice.n_ruled_out and not short:
+        known.append(f"{advice.n_ruled_out} settings ruled out by the eccentric")
+    return "; ".join(known)
+
+
+def verdict_words(advice: Advice, crew: Crew) -> str:
+    """Go on or stop, and the figure that decides."""
+    verdict = advice.verdict
+    what = (
+        "what the gauge can tell apart" if verdict.limited_by == "gauge" else "what is worth a run"
+    )
+    compare = "above" if verdict.go_on else "under"
+    return (
+        f"expected gain {crew.score(verdict.gain_deg)} {crew.units.toe}, {compare} {what} "
+        f"({crew.score(verdict.limit_deg)})"
+    )
+
+
+def then_words(advice: Advice) -> str:
+    """The next command."""
+    if advice.action == "try":
+        return "measure it, add the run to both tables, and ask again: shimopt next"
+    if advice.action == "go-back":
+        return "measure it once more to be sure, add the run, and ask again: shimopt next"
+    return "keep the figures: shimopt curves --out curves.pdf"
+
+
+def careful_words(advice: Advice) -> str:
+    """The cautions that fit this step; the length change's first."""
+    if advice.action == "stay":
+        return AT_HAND
+    length_moves = abs(advice.move.turn.change_mm) >= 0.005
+    return f"{LENGTH_FIRST} {AT_HAND}" if length_moves else AT_HAND
+
+
+def _count(n: int, name: str) -> str:
+    return f"{n} {name}{'' if n == 1 else 's'}"

@@ -1,0 +1,239 @@
+"""Pictures: the toe curves with their errors, and the response surface seen from above.
+
+Portrait pages that read at phone width and in grey: each line differs by colour,
+dash and marker, and is named at its end. Travel runs upright and toe change
+across, as the trade draws it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.advise.advice import Advice, SurfaceMap
+from optimizer.errors import CallError
+from optimizer.measure.curve import ToeCurve
+from optimizer.present.crew import Crew
+from optimizer.units import from_deg, from_mm
+
+Array = NDArray[np.float64]
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure as Picture
+
+SUFFIXES = (".png", ".svg", ".pdf")
+COLOURS = ("#3f90da", "#e76300", "#a96b59", "#717581")
+DASHES = ("-", "--", "-.", ":")
+MARKERS = ("o", "s", "^", "D", "v", "P", "X")
+INK = "#222222"
+SHOWN_RUNS = 7
+
+
+def check_suffix(path: Path) -> None:
+    """CallError unless the file's ending is one a picture can have."""
+    if path.suffix.lower() not in SUFFIXES:
+        raise CallError(
+            f"{path.name} does not end in a picture's ending", f"end it in {', '.join(SUFFIXES)}"
+        )
+
+
+def save(picture: Picture, path: Path) -> None:
+    """Write a picture; PNG at 150 dots an inch, fonts kept as text elsewhere."""
+    check_suffix(path)
+    import matplotlib as mpl
+
+    with mpl.rc_context({"svg.fonttype": "none", "pdf.fonttype": 42, "svg.hashsalt": "shimopt"}):
+        picture.savefig(path, dpi=150)
+
+
+def curves_picture(
+    corner: str, runs: Sequence[tuple[str, ToeCurve]], crew: Crew, advice: Advice | None = None
+) -> Picture:
+    """Toe curves of all runs with error bars, and the suggestion's band if there is one."""
+    picture = _page(1)
+    axes = picture.add_subplot()
+    _draw_curves(axes, runs, crew, advice)
+    axes.set_title(f"{corner}: toe change against travel", loc="left", fontsize=11)
+    return picture
+
+
+def advice_picture(
+    advice: Advice, runs: Sequence[tuple[str, ToeCurve]], crew: Crew, surface: SurfaceMap
+) -> Picture:
+    """Curves above, the response surface with what can be set and what is advised below."""
+    picture = _page(2)
+    upper, lower = picture.subplots(2, 1, height_ratios=(1.15, 1.0))
+    _draw_curves(upper, runs, crew, advice)
+    upper.set_title(f"{advice.corner.name}: toe change against travel", loc="left", fontsize=11)
+    _draw_surface(picture, lower, advice, crew, surface)
+    return picture
+
+
+def _page(panels: int) -> Picture:
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(5.2, 6.0 if panels == 1 else 10.0), layout="constrained")
+
+
+def _draw_curves(
+    axes: Axes, runs: Sequence[tuple[str, ToeCurve]], crew: Crew, advice: Advice | None
+) -> None:
+    left_out = len(runs) - SHOWN_RUNS
+    shown = [runs[0], *runs[-(SHOWN_RUNS - 1) :]] if left_out > 0 else list(runs)
+    for index, (name, curve) in enumerate(shown):
+        travel = np.insert(curve.travel_mm, np.searchsorted(curve.travel_mm, 0.0), 0.0)
+        toe = np.insert(curve.toe_deg, np.searchsorted(curve.travel_mm, 0.0), 0.0)
+        sd = np.insert(curve.sd_deg, np.searchsorted(curve.travel_mm, 0.0), 0.0)
+        axes.errorbar(
+            _toe(toe, crew),
+            _travel(travel, crew),
+            xerr=1.6449 * np.abs(_toe(sd, crew)),
+            color=COLOURS[index % len(COLOURS)],
+            linestyle=DASHES[index % len(DASHES)],
+            marker=MARKERS[index % len(MARKERS)],
+            markersize=5,
+            linewidth=1.4,
+            capsize=2,
+            label=f"{name} (bars: 90 in 100)",
+        )
+    if advice is not None and advice.action != "stay":
+        outlook = advice.outlook
+        inside = (outlook.travel_mm >= advice.target.window_mm[0]) & (
+            outlook.travel_mm <= advice.target.window_mm[1]
+        )
+        travel = _travel(outlook.travel_mm[inside], crew)
+        axes.fill_betweenx(
+            travel,
+            _toe(outlook.low_deg[inside], crew),
+            _toe(outlook.high_deg[inside], crew),
+            color="#bbbbbb",
+            alpha=0.6,
+            linewidth=0,
+            label="next, 90 in 100",
+        )
+        axes.plot(
+            _toe(outlook.toe_deg[inside], crew),
+            travel,
+            color=INK,
+            linewidth=2.2,
+            label="next, expected",
+        )
+    _draw_wanted(axes, crew, advice)
+    axes.axvline(0.0, color=INK, linewidth=0.6)
+    axes.axhline(0.0, color=INK, linewidth=0.6)
+    axes.grid(color="#dddddd", linewidth=0.5)
+    axes.set_axisbelow(True)
+    positive, negative = ("toe-in", "toe-out") if crew.signs.toe > 0 else ("toe-out", "toe-in")
+    axes.set_xlabel(f"toe change, {crew.units.toe}")
+    up, down = ("bump", "droop") if crew.signs.travel > 0 else ("droop", "bump")
+    axes.set_ylabel(f"travel, {crew.units.travel}")
+    _name_ends(axes, negative, positive, down, up)
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.13), ncols=2, fontsize=8, frameon=False)
+    if left_out > 0:
+        axes.annotate(
+            f"{left_out} older runs not drawn", (0.01, 0.01), xycoords="axes fraction", fontsize=7
+        )
+
+
+def _name_ends(axes: Axes, left: str, right: str, down: str, up: str) -> None:
+    """Write what each end of an axis means at that end."""
+    for text, spot, shift, across, up_from, turn in (
+        (left, (0, 0), (0, -29), "left", "baseline", 0),
+        (right, (1, 0), (0, -29), "right", "baseline", 0),
+        (down, (0, 0), (-38, 0), "center", "bottom", 90),
+        (up, (0, 1), (-38, 0), "center", "top", 90),
+    ):
+        axes.annotate(
+            text,
+            spot,
+            xytext=shift,
+            xycoords="axes fraction",
+            textcoords="offset points",
+            ha=across,
+            va=up_from,
+            rotation=turn,
+            fontsize=9,
+        )
+
+
+def _draw_wanted(axes: Axes, crew: Crew, advice: Advice | None) -> None:
+    if advice is None or advice.goal.kind == "least-change":
+        return
+    target = advice.target
+    axes.plot(
+        _toe(target.wanted_deg, crew),
+        _travel(target.travel_mm, crew),
+        color=INK,
+        linewidth=1.0,
+        linestyle=(0, (1, 2)),
+        label="wanted",
+    )
+
+
+def _draw_surface(
+    picture: Picture, axes: Axes, advice: Advice, crew: Crew, surface: SurfaceMap
+) -> None:
+    unit = crew.units.length
+    per_mm = from_mm(1.0, unit)
+    height, length = surface.height_mm * per_mm, surface.length_mm * per_mm
+    score = surface.score_deg * from_deg(1.0, crew.units.toe)
+    from matplotlib.ticker import MaxNLocator
+
+    top = max(float(np.quantile(score, 0.9)), 1e-6)
+    levels = MaxNLocator(9, steps=[1, 2, 2.5, 5, 10]).tick_values(0.0, top)
+    shade = axes.contourf(height, length, score, levels=levels, cmap="cividis_r", extend="max")
+    bar = picture.colorbar(shade, ax=axes, shrink=0.85, pad=0.02)
+    what = "toe change" if advice.goal.kind == "least-change" else "off the wanted toe"
+    bar.set_label(f"expected {what}, {crew.units.toe} RMS", fontsize=8)
+    bar.ax.tick_params(labelsize=7)
+    possible = surface.possible * per_mm
+    axes.plot(
+        possible[:, 0], possible[:, 1], ".", color="#333333", markersize=1.6, label="can be set"
+    )
+    for index, (name, h, d) in enumerate(surface.measured[-SHOWN_RUNS:]):
+        axes.plot(
+            h * per_mm,
+            d * per_mm,
+            MARKERS[index % len(MARKERS)],
+            color="white",
+            markeredgecolor=INK,
+            markersize=7,
+            label=f"{name}, measured",
+        )
+    spot = advice.move.spot
+    axes.plot(
+        spot.height_mm * per_mm,
+        spot.length_change_mm * per_mm,
+        "*",
+        color="#e76300",
+        markeredgecolor="white",
+        markersize=16,
+        label="next" if advice.action == "try" else "stands",
+    )
+    axes.set_xlabel(
+        f"joint height from {advice.corner.reference_run or 'the first run'}, {unit}, up +"
+    )
+    axes.set_ylabel(f"link length change, {unit}, longer +")
+    axes.set_title("settings, and what each is expected to score", loc="left", fontsize=11)
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=2, fontsize=8, frameon=False)
+
+
+def _toe(value_deg: Array, crew: Crew) -> Array:
+    return np.asarray(value_deg) / _deg_per_toe(crew)
+
+
+def _deg_per_toe(crew: Crew) -> float:
+    """Degrees in one of the crew's toe units, with the crew's sign."""
+    return crew.signs.toe / from_deg(1.0, crew.units.toe)
+
+
+def _travel(value_mm: Array, crew: Crew) -> Array:
+    return np.asarray(value_mm) * crew.signs.travel * from_mm(1.0, crew.units.travel)

@@ -1,0 +1,146 @@
+"""The screens of ``check`` and ``curves``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from optimizer.measure.curve import ToeCurve
+from optimizer.measure.quality import Doubt, RunQuality
+from optimizer.measure.shape import Figure, Shape
+from optimizer.present.crew import Crew
+from optimizer.present.layout import labelled, table
+from optimizer.records import Logbook, Run
+
+
+def check_screen(book: Logbook, qualities: Sequence[RunQuality], width: int = 80) -> list[str]:
+    """What was read, how good it is, and what to look at."""
+    crew = Crew.of(book)
+    n_reading = sum(q.n_reading for q in qualities)
+    corners = ", ".join(book.corners)
+    lines = [f"{book.car}: {len(book.runs)} runs, {n_reading} readings; corners: {corners}"]
+    lines.append("The files read clean: no faults.")
+    unit = crew.units.reading
+    rows = [["run", "corner", "passes", "travels", f"repeat {unit}", f"error {unit}", "back to 0"]]
+    for q in qualities:
+        repeat = q.curve.repeat_sd_deg
+        back = q.curve.return_to_zero_deg
+        rows.append(
+            [
+                q.run.name,
+                q.run.corner,
+                str(q.n_pass),
+                str(len(q.curve.travel_mm) + 1),
+                "-" if repeat is None else crew.dial_fine(repeat),
+                crew.dial_fine(q.typical_sd_deg),
+                "-" if back is None else crew.dial_fine(back),
+            ]
+        )
+    lines += table(rows, width, 0) if qualities else []
+    for q in qualities:
+        for doubt in q.doubts:
+            lines += labelled(q.run.name, doubt_words(doubt, crew), width)
+    planned = [r.name for r in book.runs if not book.readings_of(r.name)]
+    if planned:
+        lines += labelled("No readings", f"{', '.join(planned)}: planned, not measured", width)
+    lines += _good_enough(qualities, crew, width)
+    return lines
+
+
+def doubt_words(doubt: Doubt, crew: Crew) -> str:
+    """A doubt and its remedy."""
+    amount = f"{crew.dial_fine(doubt.value_deg)} {crew.units.reading}"
+    return {
+        "no-repeats": "one reading at each travel: no repeats to tell noise from toe. Take a pass "
+        "up and a pass down",
+        "unequal-passes": "up and down passes are not equal in number, so slack in the rig reads "
+        "as bow. Name passes up1, down1, ... and take as many each way",
+        "noisy": f"repeats differ by {amount}, more than the gauge's stated noise: look for "
+        "something loose or a jack touching the plate",
+        "return-to-zero": f"came back {amount} off zero at ride height: something moved. Take the "
+        "pass again",
+        "one-sided": "readings on one side of ride height only: measure droop and bump",
+        "few-travels": "fewer than five travels: a curve needs more points than a line",
+    }[doubt.kind]
+
+
+def _good_enough(qualities: Sequence[RunQuality], crew: Crew, width: int) -> list[str]:
+    if not qualities:
+        return labelled("Then", "measure the car as it stands and fill in readings.csv", width)
+    worst = max(q.typical_sd_deg for q in qualities)
+    text = (
+        f"two runs can be told apart when they differ by more than about "
+        f"{crew.score(2.0 * np.sqrt(2.0) * worst)} {crew.units.toe} "
+        f"({crew.dial_span(2.0 * np.sqrt(2.0) * worst)} {crew.units.reading} on the dial)"
+    )
+    return labelled("Good for", text, width) + labelled(
+        "Then", "shimopt curves to see the figures, shimopt next for the advice", width
+    )
+
+
+def curves_screen(
+    book: Logbook,
+    runs: Sequence[tuple[Run, ToeCurve, Shape]],
+    window_mm: tuple[float, float],
+    width: int = 80,
+) -> list[str]:
+    """Curves of one corner's runs: their figures, then toe at each travel."""
+    crew = Crew.of(book)
+    first = runs[0][0]
+    unit = crew.units.toe
+    half = crew.length((window_mm[1] - window_mm[0]) / 2.0)
+    lines = [
+        f"{first.corner}: toe change from ride height, {unit}, toe-in is "
+        f"{'plus' if crew.signs.toe > 0 else 'minus'}"
+    ]
+    for index, (run, _, _) in enumerate(runs):
+        note = f" ({run.note})" if run.note else ""
+        lines += labelled(run.name, f"{crew.setting(run)}{note}", width)
+        if index == len(runs) - 1:
+            lines.append("")
+    rows = [["run", "slope", "bow", "twist", "peak to peak", "RMS"]]
+    rows += [
+        [
+            run.name,
+            _figure(shape.slope, crew),
+            _figure(shape.bow, crew),
+            _figure(shape.twist, crew),
+            _figure(shape.peak_to_peak, crew, signed=False),
+            _figure(shape.rms, crew, signed=False),
+        ]
+        for run, _, shape in runs
+    ]
+    lines += table(rows, width, 0)
+    lines += [
+        f"slope per 25 mm of bump, bow and twist at {half}, after / one standard error",
+        "",
+    ]
+    lines += _travel_table(runs, crew, width)
+    lines += labelled("Then", "shimopt next for the advice; --out curves.png for a picture", width)
+    return lines
+
+
+def _travel_table(runs: Sequence[tuple[Run, ToeCurve, Shape]], crew: Crew, width: int) -> list[str]:
+    travels = sorted({float(z) for _, curve, _ in runs for z in curve.travel_mm} | {0.0})
+    rows = [[f"{crew.units.travel} of travel", *(run.name for run, _, _ in runs)]]
+    for z in travels:
+        cells = []
+        for _, curve, _ in runs:
+            at = np.flatnonzero(curve.travel_mm == z)
+            if z == 0.0:
+                cells.append("0")
+            elif len(at):
+                sd = crew.score(float(curve.sd_deg[at[0]]))
+                cells.append(f"{crew.toe_value(float(curve.toe_deg[at[0]]))} / {sd}")
+            else:
+                cells.append("-")
+        rows.append([crew.travel(z), *cells])
+    return table(rows, width, 0)
+
+
+def _figure(figure: Figure | None, crew: Crew, *, signed: bool = True) -> str:
+    if figure is None:
+        return "-"
+    value = crew.toe_value(figure.value) if signed else crew.score(figure.value)
+    return f"{value} / {crew.score(figure.sd)}"

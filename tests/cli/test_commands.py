@@ -1,0 +1,298 @@
+"""The commands as processes and in place: exact exit codes, streams and screens."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from optimizer import __version__
+from optimizer.cli import main
+
+
+def _call(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as left:
+        main(list(words))
+    out, err = capsys.readouterr()
+    code = left.value.code
+    return (code if isinstance(code, int) else 0 if code is None else 1), out, err
+
+
+def _files(folder: Path) -> dict[str, bytes]:
+    return {p.name: p.read_bytes() for p in sorted(folder.iterdir())}
+
+
+def test_version_and_help(capsys: pytest.CaptureFixture[str]) -> None:
+    assert _call(capsys, "--version") == (0, f"shimopt {__version__}\n", "")
+    code, out, err = _call(capsys, "-h")
+    assert (code, err) == (0, "")
+    assert out.index("Example: shimopt demo") < out.index("Options")
+    for command in ("demo", "new", "check", "curves", "next"):
+        code, text, _ = _call(capsys, command, "--help")
+        assert code == 0
+        assert f"Example: shimopt {command}" in text
+        assert command in out
+
+
+def test_the_demo_answers_and_never_overwrites(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, out, err = _call(capsys, "demo")
+    assert code == 0
+    assert err == "the demo logbook is in shimopt-demo\n"
+    assert out.startswith("rear-left, after 3 runs: try this next\nDo this    above the joint")
+    before = _files(tmp_path / "shimopt-demo")
+    code, out, err = _call(capsys, "demo")
+    assert (code, out) == (2, "")
+    assert "already exists; nothing was changed" in err
+    assert _files(tmp_path / "shimopt-demo") == before
+
+
+@pytest.mark.parametrize("until", ["as-found", "joint-up", "link-short"])
+def test_next_fits_one_screen(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, until: str
+) -> None:
+    code, out, err = _call(capsys, "next", str(demo_copy), "--until", until)
+    assert (code, err) == (0, "")
+    lines = out.splitlines()
+    assert len(lines) < 24
+    assert max(map(len, lines)) <= 80
+    labels = [line.split("  ")[0] for line in lines if line[0] != " "]
+    assert labels[1:] == [
+        *("Do this", "Expect", "Because", "Wrong if", "Next best", "Limits"),
+        *("Go on", "Careful", "Then"),
+    ]
+    assert "shims only" in out
+    assert "static toe" in out
+    assert out.isascii()
+    assert lines[-1].endswith("shimopt next")
+
+
+def test_next_json_is_one_document_with_the_screen_s_figures(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    _, screen, _ = _call(capsys, "next", str(demo_copy))
+    code, out, err = _call(capsys, "next", str(demo_copy), "--json")
+    assert (code, err) == (0, "")
+    document = json.loads(out)
+    assert document["schema_version"] == 1
+    (corner,) = document["corners"]
+    flat = " ".join(screen.split())
+    for line in corner["do"]["shown"]:
+        assert " ".join(line.split()) in flat
+    assert corner["expected"]["score"]["shown"] in flat
+    assert f"{corner['expected']['chance_to_beat_best_measured']['shown']} to beat" in flat
+    assert corner["wrong_if"]["shown"] in flat
+    assert corner["because"]["shown"] in flat
+    assert corner["runners_up"][0]["shown"] in flat
+    assert corner["stop"]["shown"] in flat
+    assert corner["cautions"]["shown"] in flat
+    do = corner["do"]
+    assert sum(do["setting"]["above_mm"]) + sum(do["setting"]["below_mm"]) == pytest.approx(6.0)
+    assert do["eccentric"]["shift_mm"]["low"] <= do["eccentric"]["shift_mm"]["value"]
+    assert len(corner["cautions"]["in_full"]) == 10
+
+
+def test_check_and_curves_json(capsys: pytest.CaptureFixture[str], demo_copy: Path) -> None:
+    code, out, _ = _call(capsys, "check", str(demo_copy), "--json")
+    document = json.loads(out)
+    assert code == 0
+    assert [r["run"] for r in document["corners"][0]["runs"]] == [
+        "as-found", "joint-up", "link-short",
+    ]  # fmt: skip
+    code, out, _ = _call(capsys, "curves", str(demo_copy), "--json")
+    runs = json.loads(out)["corners"][0]["runs"]
+    assert code == 0
+    assert runs[0]["rms_deg"]["value"] == pytest.approx(0.145, abs=0.01)
+    assert len(runs[0]["travel_mm"]) == len(runs[0]["sd_deg"]) == 8
+    assert runs[2]["setting"]["length_change_mm"] == -3.0
+
+
+def test_reading_commands_change_nothing(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    before = _files(demo_copy)
+    for command in ("check", "curves", "next"):
+        assert _call(capsys, command, str(demo_copy))[0] == 0
+    assert _files(demo_copy) == before
+
+
+@pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
+@pytest.mark.parametrize("command", ["curves", "next"])
+def test_pictures_are_written(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, tmp_path: Path, command: str, suffix: str
+) -> None:
+    picture = tmp_path / f"picture{suffix}"
+    code, _, err = _call(capsys, command, str(demo_copy), "--out", str(picture))
+    assert code == 0
+    assert err == f"drew {picture}\n"
+    start = {".png": b"\x89PNG", ".svg": b"<?xml", ".pdf": b"%PDF"}[suffix]
+    assert picture.read_bytes().startswith(start)
+
+
+def test_wrong_calls_exit_with_two(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, tmp_path: Path
+) -> None:
+    for words, told in (
+        (("next", str(demo_copy), "--corner", "rear-rihgt"), "no corner 'rear-rihgt'"),
+        (("next", str(demo_copy), "--until", "run9"), "no run is called 'run9'"),
+        (("next", str(demo_copy), "--out", str(tmp_path / "x.jpg")), "x.jpg"),
+        (("next", str(demo_copy), "--goal", "kind=sideways"), "sideways"),
+        (("curves", "--no-such-flag"), "no-such-flag"),
+        (("new", str(tmp_path / "n")), "--units"),
+    ):
+        code, out, err = _call(capsys, *words)
+        assert (code, told in err) == (2, True), (words, err)
+        assert "Traceback" not in err
+        assert out == "" or words[0] == "next"
+
+
+def test_faults_exit_with_three_and_are_all_listed(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    readings = demo_copy / "readings.csv"
+    lines = readings.read_text().splitlines()
+    lines[4] = "as-found,up1,-25,x7"
+    lines[9] = "as-foun,up1,50,53"
+    readings.write_text("\n".join(lines) + "\n")
+    before = _files(demo_copy)
+    for command in ("check", "curves", "next"):
+        code, out, err = _call(capsys, command, str(demo_copy))
+        assert (code, out) == (3, "")
+        assert "readings.csv:5" in err
+        assert "readings.csv:10" in err
+        assert "x7" in err
+        assert "mend:" in err
+    assert _files(demo_copy) == before
+
+
+def test_an_empty_folder_says_what_to_do(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    code, out, err = _call(capsys, "next", str(tmp_path))
+    assert (code, out) == (3, "")
+    assert "shimopt new" in err
+
+
+def test_no_readings_exit_with_four(capsys: pytest.CaptureFixture[str], demo_copy: Path) -> None:
+    readings = demo_copy / "readings.csv"
+    readings.write_text(readings.read_text().splitlines()[0] + "\n")
+    code, out, err = _call(capsys, "next", str(demo_copy))
+    assert (code, out) == (4, "")
+    assert "no run with readings" in err
+
+
+def test_six_answers_and_a_pasted_table_give_advice(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    table = tmp_path / "paper.txt"
+    table.write_text("travel up1 down1\n-40 -44 -46\n-20 -22 -21\n0 0 0\n20 24 23\n40 49 50\n")
+    car = tmp_path / "car"
+    code, out, _ = _call(
+        capsys, "new", str(car), "--units", "thou,mm,mm", "--span", "300", "--rising", "toe-in",
+        "--link", "behind", "--above", "3+1", "--below", "2x1", "--table", str(table),
+    )  # fmt: skip
+    assert code == 0
+    assert out.splitlines()[-1] == f"Then       shimopt next {car}"
+    code, out, err = _call(capsys, "next", str(car))
+    assert (code, err) == (0, "")
+    assert "higher" in out
+    assert "not known: eccentric" in " ".join(out.split())
+    assert len(out.splitlines()) < 24
+    before = _files(car)
+    code, _, err = _call(
+        capsys, "new", str(car), "--units", "mm", "--span", "300", "--rising", "toe-in",
+        "--link", "behind", "--above", "1", "--below", "1",
+    )  # fmt: skip
+    assert code == 2
+    assert _files(car) == before
+
+
+def test_a_droop_goal_on_the_command_line(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    goal = "kind=toe-at-travel at_travel=-40 toe_change=0.1 tolerance=0.05"
+    code, out, _ = _call(capsys, "next", str(demo_copy), "--goal", goal)
+    assert code == 0
+    assert "off the wanted toe" in out
+    assert "in tolerance" in out
+    assert len(out.splitlines()) < 24
+
+
+def _both_sides(folder: Path) -> None:
+    car = folder / "car.toml"
+    text = car.read_text()
+    start = text.index("[corner.rear-left]")
+    right = text[start:].replace("rear-left", "rear-right").replace('"left"', '"right"')
+    car.write_text(text + "\n" + right.replace('"as-found"', '"right-1"'))
+    runs, readings = folder / "runs.csv", folder / "readings.csv"
+    runs.write_text(runs.read_text() + "right-1,rear-right,,3+1,1+1,0,0,0.2,\n")
+    rows = [r for r in readings.read_text().splitlines() if r.startswith("as-found")]
+    readings.write_text(
+        readings.read_text() + "\n".join(r.replace("as-found", "right-1") for r in rows) + "\n"
+    )
+
+
+def test_both_sides_of_an_axle_in_one_logbook(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, tmp_path: Path
+) -> None:
+    _both_sides(demo_copy)
+    code, out, _ = _call(capsys, "next", str(demo_copy), "--out", str(tmp_path / "p.png"))
+    assert code == 0
+    assert "rear-left, after 3 runs" in out
+    assert "rear-right, after 1 run:" in out
+    assert (tmp_path / "p-rear-left.png").exists()
+    assert (tmp_path / "p-rear-right.png").exists()
+    code, out, _ = _call(capsys, "next", str(demo_copy), "--corner", "rear-right", "--json")
+    assert [c["corner"] for c in json.loads(out)["corners"]] == ["rear-right"]
+
+
+def test_the_crew_s_own_signs_are_for_screens_only(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    """Travel written the other way and toe-out called plus: same work, own signs shown."""
+    _, before, _ = _call(capsys, "next", str(demo_copy), "--json")
+    car = demo_copy / "car.toml"
+    text = car.read_text().replace('toe_in = "plus"', 'toe_in = "minus"')
+    car.write_text(text.replace('bump = "plus"', 'bump = "minus"'))
+    runs, readings = demo_copy / "runs.csv", demo_copy / "readings.csv"
+    lines = [line.split(",") for line in readings.read_text().splitlines()]
+    for cells in lines[1:]:
+        cells[2] = f"{-float(cells[2]):g}"
+    readings.write_text("\n".join(",".join(c) for c in lines) + "\n")
+    text = runs.read_text()
+    for toe in ("0.18", "0.1", "0.08"):
+        text = text.replace(f",{toe},", f",-{toe},")
+    runs.write_text(text)
+    _, after, _ = _call(capsys, "next", str(demo_copy), "--json")
+    a, b = json.loads(before)["corners"][0], json.loads(after)["corners"][0]
+    assert a["do"] == b["do"]
+    assert a["expected"]["score"] == b["expected"]["score"]
+    assert a["expected"]["curve"] == b["expected"]["curve"]
+    _, screen, _ = _call(capsys, "curves", str(demo_copy))
+    assert "toe-in is minus" in screen
+
+
+@pytest.mark.parametrize("entry", ["script", "module"])
+def test_the_installed_script_runs(demo_copy: Path, entry: str) -> None:
+    script = shutil.which("shimopt", path=str(Path(sys.executable).parent))
+    assert script is not None
+    start = [script] if entry == "script" else [sys.executable, "-m", "optimizer"]
+    done = subprocess.run(
+        [*start, "check", str(demo_copy)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("Nightjar, the invented rally car: 3 runs, 108 readings")
+    assert done.stderr == ""
+    done = subprocess.run([*start, "next", "nowhere"], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout) == (3, "")
+    assert "Traceback" not in done.stderr
+    done = subprocess.run(
+        [*start, "--debug", "next", "nowhere"], capture_output=True, text=True, check=False
+    )
+    assert "Traceback" in done.stderr

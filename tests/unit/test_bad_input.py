@@ -1,0 +1,642 @@
+"""Every fault a logbook can hold: its code, file, line, caret, and that the remedy removes it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from optimizer.errors import LogbookError, Problem
+from optimizer.logbook import FAULT_CODES, FILES, parse_table, read_logbook
+from optimizer.records import Logbook, Units
+
+CAR = """\
+[car]
+name = "car one"
+
+[units]
+travel = "mm"
+reading = "mm"
+length = "mm"
+
+[signs]
+toe_in = "plus"
+
+[gauge]
+kind = "one-dial"
+span = 400
+rising = "toe-in"
+
+[corner.rear-left]
+link = "ahead"
+steered = false
+reference_run = "run1"
+
+[corner.rear-left.tape]
+arm = 120
+
+[corner.rear-left.stack]
+face = "clevis"
+shims = "2x3+3x1"
+most_shims = 7
+
+[corner.rear-left.thread]
+pitch = 1.5
+
+[corner.rear-left.goal]
+kind = "least-change"
+window = [-50, 50]
+
+[corner.rear-right]
+link = "ahead"
+"""
+RUNS = """\
+run,corner,date,shims_above,shims_below,length_change,static_toe,note
+run1,rear-left,2031-05-01,3+1,1,0,0.2,as found
+run2,rear-left,2031-05-01,1,3+1,1.5,0.1,"joint raised,
+  then checked"
+run3,rear-right,,2,2,,,
+"""
+READINGS = """\
+run,pass,travel,reading
+run1,up1,-50,-0.81
+run1,up1,-25,-0.38
+run1,up1,0,0
+run1,up1,25,0.45
+run1,up1,50,0.9
+run1,up1,0,0.01
+run2,up1,-50,-0.4
+run2,up1,0,0
+run2,up1,50,0.5
+"""
+GOOD = {"car.toml": CAR, "runs.csv": RUNS, "readings.csv": READINGS}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sample:
+    """One fault: the text changed in one file, and where the fault must be shown.
+
+    ``at`` is the text above the caret, ``mend`` one replacement that must make
+    the file read clean; `SAID` takes the replacement from the remedy itself.
+    """
+
+    code: str
+    file: str
+    old: str
+    new: str
+    line: int
+    at: str = ""
+    mend: tuple[str, str] | str = ""
+
+
+SAID = "said"  # the remedy's first words between back quotes replace the text at the caret
+
+Entry = tuple[str, str, str, int, str, tuple[str, str] | str]
+
+CAR_SAMPLES: list[Entry] = [
+    ("L201", "span = 400\n", "span = 400 mm\n", 14, "m", ("400 mm", "400")),
+    ("L201", 'kind = "one-dial"', "kind = one-dial", 13, "o", ("one-dial", '"one-dial"')),
+    ("L201", "pitch = 1.5", "pitch = 1,5", 31, ",", ("1,5", "1.5")),
+    ("L201", 'name = "car one"', "name = “car one”", 2, "“", ("“car one”", '"car one"')),
+    ("L201", "window = [-50, 50]", "window = [-50, 50", 37, "[", ("-50, 50\n", "-50, 50]\n")),
+    ("L201", 'travel = "mm"', 'travel = "mm"\ntravel = "in"', 6, "", ('\ntravel = "in"', "")),
+    ("L202", "[signs]", "[singns]", 9, "singns", SAID),
+    ("L202", "[corner.rear-left.tape]", "[corner.rear-left.taep]", 22, "taep", SAID),
+    ("L202", "[corner.rear-left.thread]", "[thread]", 30, "thread",
+     ("[th", "[corner.rear-left.th")),
+    ("L203", "span = 400", "spna = 400", 14, "spna", SAID),
+    ("L203", 'travel = "mm"', '"travle" = "mm"', 5, '"travle"', SAID),
+    ("L203", "arm = 120", "arm = 120\nlenght = 350", 24, "lenght", SAID),
+    ("L203", "toe_in", 'reading = "mm"\ntoe_in', 10, "reading",
+     ('reading = "mm"\ntoe_in', "toe_in")),
+    ("L203", "pitch = 1.5", "pitch = 1.5\nputch = 2", 32, "putch", ("putch = 2\n", "")),
+    ("L204", "span = 400", 'span = "400 mm"', 14, '"400 mm"', ('"400 mm"', "400")),
+    ("L204", "steered = false", 'steered = "no"', 19, '"no"', ('"no"', "false")),
+    ("L204", "link = \"ahead\"\nsteered", "link = 3\nsteered", 18, "3", ("3\n", '"ahead"\n')),
+    ("L204", "most_shims = 7", "most_shims = 7.5", 28, "7.5", ("7.5", "7")),
+    ("L204", 'shims = "2x3+3x1"', "shims = [3, true]", 27, "[3, true]",
+     ("[3, true]", "[3,3,1,1,1]")),
+    ("L204", "window = [-50, 50]", "window = 50", 35, "50", ("50", "[-50, 50]")),
+    ("L204", '[signs]\ntoe_in = "plus"', '[[signs]]\ntoe_in = "plus"', 9, "signs",
+     ("[[signs]]", "[signs]")),
+    ("L204", "[corner.rear-right]", '[corner]\nlink = "ahead"\n[corner.rear-right]', 38, '"ahead"',
+     ("[corner]", "[corner.front-left]")),
+    ("L205", 'length = "mm"', 'length = "millimetre"', 7, '"millimetre"', SAID),
+    ("L205", 'face = "clevis"', 'face = "clevi"', 26, '"clevi"', SAID),
+    ("L205", 'kind = "least-change"', 'kind = "toe"', 34, '"toe"', ('"toe"', '"least-change"')),
+    ("L206", "arm = 120", "arm = 0", 23, "0", ("arm = 0", "arm = 118")),
+    ("L206", "pitch = 1.5", "pitch = 15", 31, "15", ("= 15", "= 1.5")),
+    ("L206", "most_shims = 7", "most_shims = 0", 28, "0", ("= 0", "= 6")),
+    ("L206", "span = 400", "span = 400\nreading_noise = 0", 15, "0", ("noise = 0", "noise = 0.02")),
+    ("L207", 'length = "mm"\n', "", 13, "400", ("[signs]", 'length = "mm"\n[signs]')),
+    ("L208", 'link = "ahead"\nsteered', "steered", 17, "rear-left",
+     ("steered", 'link = "ahead"\nsteered')),
+    ("L208", 'rising = "toe-in"\n', "", 12, "gauge", ("span", 'rising = "toe-in"\nspan')),
+    ("L208", "arm = 120", "arm = 120\nrise_give_or_take = 2", 24, "2",
+     ("rise_", "rise = 5\nrise_")),
+    ("L209", "span = 400\n", "", 12, "gauge", ("kind", "span = 400\nkind")),
+    ("L210", "span = 400", "span = -400", 14, "-400", ("-400", "400")),
+    ("L210", "span = 400", "span = 0.0", 14, "0.0", ("0.0", "400")),
+    ("L211", 'reading = "mm"', 'reading = "deg"', 6, '"deg"', ('"one-dial"', '"direct-angle"')),
+    ("L213", "window = [-50, 50]", "window = [10, 50]", 35, "[10, 50]", ("[10", "[-10")),
+    ("L213", "window = [-50, 50]", "window = [0, 0]", 35, "[0, 0]", ("[0, 0]", "[-50, 50]")),
+    ("L214", "[corner.rear-right]", '[corner.fr]\nlink = "behind"\n[corner.rear-right]', 37, "fr",
+     ("[corner.fr]", "[corner.fr]\nside = 'right'")),
+    ("L215", '"run1"', '"run9"', 20, '"run9"', ('"run9"', '"run1"')),
+    ("L216", '"run1"', '"run3"', 20, '"run3"', ('"run3"', '"run2"')),
+    ("L217", "pitch = 1.5", "pitch = 1.5\nthreads_per_inch = 20", 32, "20", ("pitch = 1.5\n", "")),
+    ("L310", "span = 400", "span = nan", 14, "nan", ("nan", "400")),
+    ("L310", 'shims = "2x3+3x1"', "shims = [3, inf]", 27, "[3, inf]", ("[3, inf]", "'2x3+3x1'")),
+    ("L313", "span = 400", "span = 16", 14, "16", ("= 16", "= 406")),
+    ("L313", "window = [-50, 50]", "window = [-500, 50]", 35, "[-500, 50]", ("-500", "-50")),
+    ("L404", '"2x3+3x1"', '"2x3 3x1"', 27, "2x3 3x1", ("2x3 3x1", "2x3+3x1")),
+    ("L405", '"2x3+3x1"', '"2x3+3x1+-1"', 27, "-1", ("+-1", "")),
+    ("L405", '"2x3+3x1"', "[3, -1]", 27, "[3, -1]", ("[3, -1]", "[3, 3, 1, 1, 1]")),
+    ("L406", '"2x3+3x1"', '"2x3+3x1+55"', 27, "55", ("+55", "")),
+    ("L406", '"2x3+3x1"', "[3, 99]", 27, "[3, 99]", ("[3, 99]", "[3, 3, 1, 1, 1]")),
+]  # fmt: skip
+RUN_SAMPLES: list[Entry] = [
+    ("L302", "date,shims_above", "shims_above,shims_above", 1, "shims_above",
+     ("shims_above,shims_above", "date,shims_above")),
+    ("L303", "shims_below,", "under,", 1, "", ("under", "shims_below")),
+    ("L304", "static_toe", "statictoe", 1, "statictoe", SAID),
+    ("L304", "shims_below", "shim_below_mm", 1, "shim_below_mm", SAID),
+    ("L305", "shims_above", "shims_above_foot", 1, "shims_above_foot", ("_foot", "_mm")),
+    ("L305", "length_change", "length_change_inches", 1, "length_change_inches",
+     ("_inches", "_in")),
+    ("L306", "2,2,,,", "2,2", 5, "", ("2,2", "2,2,,,")),
+    ("L306", "as found", "as found, wet", 2, "wet", ("as found, wet", '"as found, wet"')),
+    ("L306", "1,1.5,", "1,1,5,", 3, "joint raised,", ("1,1,5,", "1,1.5,")),
+    ("L307", "as found", '"as found', 2, '"', ('"as found', '"as found"')),
+    ("L307", "as found", '"as" found', 2, '"', ('"as" found', '"""as"" found"')),
+    ("L308", "\nrun3", "\n", 5, "", ("\n,rear", "\nrun3,rear")),
+    ("L309", "1.5", "abt 1.5", 3, "abt 1.5", ("abt ", "")),
+    ("L310", "0.2", "NaN", 2, "NaN", ("NaN", "")),
+    ("L310", "1.5", "1e999", 3, "1e999", ("1e999", "1.5")),
+    ("L311", "1.5", '"1,500"', 3, "1,500", SAID),
+    ("L311", "1.5", '"1.500,0"', 3, "1.500,0", ('"1.500,0"', "1.5")),
+    ("L312", "1.5", "1.5 mm", 3, "1.5 mm", SAID),
+    ("L312", "2,2", "2 mm,2", 5, "2 mm", SAID),
+    ("L313", "1.5", "1500", 3, "1500", ("1500", "1.5")),
+    ("L313", "0.2", "12", 2, "12", (",12,", ",0.12,")),
+    ("L401", "run3,", "run2,", 5, "run2", ("run2,rear-right", "run3,rear-right")),
+    ("L402", "run3,rear-right", "run3,rear-rigth", 5, "rear-rigth", SAID),
+    ("L403", "run3,rear-right", "run3,", 5, "", ("run3,", "run3,rear-right")),
+    ("L404", "3+1,1", "3+one,1", 2, "one", ("one", "1")),
+    ("L404", "3+1,1", "3+,1", 2, "+", ("3+,", "3+1,")),
+    ("L405", "3+1,1", "3+-1,1", 2, "-1", ("-1,1", "1,1")),
+    ("L405", "2,2,,", "2,2+\u22122,,", 5, "\u22122", ("+\u22122", "")),
+    ("L406", "3+1,1", "3+100,1", 2, "100", ("100", "1.00")),
+    ("L406", "2,2,,", "2,70x0.1,,", 5, "70x0.1", ("70x", "7x")),
+    ("L407", "1,3+1,1.5", "1,3,1.5", 3, "1,3", (",1,3,", ",1,3+1,")),
+    ("L408", "3+1,1", "3+0.5+0.5,1", 2, "3+0.5+0.5,1", ("0.5+0.5", "1")),
+]  # fmt: skip
+READING_SAMPLES: list[Entry] = [
+    ("L211", "reading\n", "reading_deg\n", 1, "reading_deg", ("_deg", "_mm")),
+    ("L303", "pass,", "way,", 1, "", ("way,", "pass,")),
+    ("L304", "travel", "travell", 1, "travell", SAID),
+    ("L305", "reading\n", "reading_2\n", 1, "reading_2", ("_2", "_mm")),
+    ("L306", "run1,up1,25,0.45", "run1,up1,25,0,45", 5, "45", ("0,45", "0.45")),
+    ("L308", "25,0.45", "25,", 5, "", ("25,\n", "25,0.45\n")),
+    ("L308", "run1,up1,25", "run1,,25", 5, "", ("run1,,", "run1,up1,")),
+    ("L309", "0.45", "0.4.5.x", 5, "0.4.5.x", ("0.4.5.x", "0.45")),
+    ("L309", "0.45", "0x1", 5, "0x1", ("0x1", "0.45")),
+    ("L310", "0.45", "-inf", 5, "-inf", ("-inf", "0.45")),
+    ("L312", "run1,up1,25", "run1,up1,25mm", 5, "25mm", SAID),
+    ("L313", "run1,up1,25", "run1,up1,2500", 5, "2500", ("2500", "25")),
+    ("L313", "0.45", "450", 5, "450", ("450", "0.45")),
+    ("L501", "run2,up1,-50", "run7,up1,-50", 8, "run7", ("run7", "run2")),
+    ("L502", "run1,up1,25", "run1,up1,-25.0", 5, "-25.0", ("-25.0", "25")),
+    ("L503", "run2,up1,0,0\n", "run2,up1,2,0\n", 8, "up1", ("up1,2,0", "up1,0,0")),
+    ("L503", "run2,up1,50", "run2,upp1,50", 10, "upp1", ("upp1", "up1")),
+    ("L504", "run2,up1,-50,-0.4\n", "", 8, "run2",
+     ("run2,up1,50", "run2,up1,-50,-0.4\nrun2,up1,50")),
+]  # fmt: skip
+SAMPLES = [
+    Sample(code=code, file=file, old=old, new=new, line=line, at=at, mend=mend)
+    for file, samples in zip(FILES, (CAR_SAMPLES, RUN_SAMPLES, READING_SAMPLES), strict=True)
+    for code, old, new, line, at, mend in samples
+]
+
+PASTED_SAMPLES = [
+    ("L601", "", 0, ""),
+    ("L601", "travel,up1\n", 0, ""),
+    ("L601", "-25\n0\n25\n", 1, ""),
+    ("L602", "reading;up1\n0;1\n", 1, "reading"),
+    ("L603", "travel_mm;up1_mm\n0;1\n", 1, "up1_mm"),
+    ("L603", "Travel (in)\tup1\n0\t1\n", 1, "Travel (in)"),
+    ("L305", "travel_foot;up1\n0;1\n", 1, "travel_foot"),
+    ("L302", "travel;up1;Up1\n0;1;2\n", 1, "Up1"),
+    ("L306", "0 1\n25 2 3\n", 2, "3"),
+    ("L306", "-25 1 2\n0 1\n", 2, "1"),
+    ("L307", '0;1\n25;"2\n', 2, '"'),
+    ("L308", "0;1\n;2\n", 2, ""),
+    ("L309", "0;1\n25;x2\n", 2, "x2"),
+    ("L310", "0;1\nnan;2\n", 2, "nan"),
+    ("L312", "0\t1\n25\t2 thou\n", 2, "2 thou"),
+]  # fmt: skip
+
+FOLDER_CODES = {"L101", "L102", "L103", "L104", "L105", "L212", "L301"}  # have tests of their own
+
+
+def write(folder: Path, **changed: str) -> Path:
+    """Write the good logbook, with the files in ``changed`` (dots as __) in its place."""
+    folder.mkdir(exist_ok=True)
+    for name, text in GOOD.items():
+        text = changed.get(name.replace(".", "__"), text)
+        (folder / name).write_bytes(text.encode())
+    return folder
+
+
+def problems_of(folder: Path) -> tuple[Problem, ...]:
+    with pytest.raises(LogbookError) as caught:
+        read_logbook(folder)
+    return tuple(caught.value.problems)
+
+
+def only_problem(folder: Path) -> Problem:
+    problems = problems_of(folder)
+    assert len(problems) == 1, "\n".join(str(p) for p in problems)
+    return problems[0]
+
+
+def swapped(text: str, old: str, new: str) -> str:
+    assert text.count(old) >= 1, f"the sample does not fit: {old!r}"
+    return text.replace(old, new, 1)
+
+
+def at_caret(problem: Problem) -> str:
+    return problem.excerpt[problem.column - 1 :][: problem.width] if problem.column else ""
+
+
+@pytest.fixture(name="folder")
+def _folder(tmp_path: Path) -> Path:
+    return write(tmp_path / "car")
+
+
+def test_the_good_logbook_reads_clean(folder: Path) -> None:
+    book = read_logbook(folder)
+    assert [run.name for run in book.runs] == ["run1", "run2", "run3"]
+    assert len(book.readings) == 9
+
+
+@pytest.mark.parametrize("sample", SAMPLES, ids=lambda s: f"{s.code}-{s.file}-{s.new[:20]!r}")
+def test_fault_is_found_once_where_it_stands_and_its_remedy_removes_it(
+    sample: Sample, folder: Path
+) -> None:
+    path = folder / sample.file
+    broken = swapped(GOOD[sample.file], sample.old, sample.new)
+    path.write_text(broken, encoding="utf-8")
+
+    problem = only_problem(folder)
+
+    assert (problem.code, problem.file, problem.line) == (sample.code, sample.file, sample.line)
+    assert problem.excerpt == broken.split("\n")[sample.line - 1]
+    if sample.at:
+        assert at_caret(problem) == sample.at
+    assert problem.found
+    assert problem.remedy
+
+    if sample.mend == SAID:
+        mended = mended_as_said(broken, problem)
+    else:
+        mended = swapped(broken, *sample.mend)
+    path.write_text(mended, encoding="utf-8")
+    assert isinstance(read_logbook(folder), Logbook)
+
+
+def mended_as_said(text: str, problem: Problem) -> str:
+    """Put what the remedy says between its first back quotes where the caret points."""
+    said = re.search(r"`([^`]+)`", problem.remedy)
+    assert said is not None
+    lines = text.split("\n")
+    line, start = lines[problem.line - 1], problem.column - 1
+    lines[problem.line - 1] = line[:start] + said[1] + line[start + problem.width :]
+    return "\n".join(lines)
+
+
+def test_at_least_ten_remedies_are_taken_word_for_word() -> None:
+    assert len({s.code for s in SAMPLES if s.mend == SAID}) >= 7
+    assert sum(s.mend == SAID for s in SAMPLES) >= 10
+
+
+@pytest.mark.parametrize(("code", "text", "line", "at"), PASTED_SAMPLES)
+def test_fault_in_a_pasted_table(code: str, text: str, line: int, at: str) -> None:
+    units = Units(travel="mm", reading="thou", length="mm")
+    with pytest.raises(LogbookError) as caught:
+        parse_table(text, units)
+    (problem,) = caught.value.problems
+    assert (problem.code, problem.file, problem.line) == (code, "pasted table", line)
+    if at:
+        assert at_caret(problem) == at
+    assert problem.remedy
+
+
+def test_every_code_has_a_sample_and_every_sample_a_code() -> None:
+    sampled = {s.code for s in SAMPLES} | {p[0] for p in PASTED_SAMPLES} | FOLDER_CODES
+    assert sampled == set(FAULT_CODES)
+
+
+def test_codes_in_the_source_are_those_of_the_table() -> None:
+    package = Path(optimizer.__file__).parent
+    used: set[str] = set()
+    for path in (package / "logbook").glob("*.py"):
+        if path.name != "faults.py":
+            used |= set(re.findall(r'"(L\d{3})"', path.read_text(encoding="utf-8")))
+    assert used | {"L104"} == set(FAULT_CODES)
+
+
+def test_folder_that_does_not_exist(tmp_path: Path) -> None:
+    problem = only_problem(tmp_path / "none")
+    assert (problem.code, problem.file, problem.line) == ("L101", str(tmp_path / "none"), 0)
+    assert "shimopt new" in problem.remedy
+    assert not (tmp_path / "none").exists()
+
+
+def test_file_in_place_of_a_folder(folder: Path) -> None:
+    assert only_problem(folder / "car.toml").code == "L101"
+
+
+def test_empty_folder(tmp_path: Path) -> None:
+    problem = only_problem(tmp_path)
+    assert problem.code == "L102"
+    assert "shimopt new" in problem.remedy
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_missing_file_is_one_fault(folder: Path, name: str) -> None:
+    (folder / name).unlink()
+    problem = only_problem(folder)
+    assert (problem.code, problem.file) == ("L103", name)
+    assert "shimopt new" in problem.remedy
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_file_that_cannot_be_opened(folder: Path, name: str) -> None:
+    (folder / name).unlink()
+    (folder / name).mkdir()
+    problem = only_problem(folder)
+    assert (problem.code, problem.file) == ("L105", name)
+
+
+def test_bytes_that_are_not_text(folder: Path) -> None:
+    data = RUNS.encode().replace(b"as found", b"caf\xe9")
+    (folder / "runs.csv").write_bytes(data)
+    problem = only_problem(folder)
+    assert (problem.code, problem.line) == ("L104", 2)
+    assert at_caret(problem) == "\ufffd"
+    (folder / "runs.csv").write_bytes(data.decode("latin-1").encode("utf-8"))
+    assert read_logbook(folder).runs[0].note == "café"
+
+
+def test_utf_16_without_mark_is_not_text(folder: Path) -> None:
+    (folder / "readings.csv").write_bytes(READINGS.encode("utf-16-le"))
+    assert only_problem(folder).code == "L104"
+
+
+def test_no_corner(folder: Path) -> None:
+    (folder / "car.toml").write_text(CAR.split("[corner")[0])
+    assert only_problem(folder).code == "L212"
+
+
+def test_no_corner_below_the_word(folder: Path) -> None:
+    (folder / "car.toml").write_text(CAR.split("[corner")[0] + "[corner]\n")
+    problem = only_problem(folder)
+    assert (problem.code, problem.line, at_caret(problem)) == ("L212", 17, "corner")
+
+
+@pytest.mark.parametrize("text", ["", "\n\n", "# only a note\n", '"run,pass\n'])
+def test_no_header(folder: Path, text: str) -> None:
+    (folder / "readings.csv").write_text(text)
+    problem = only_problem(folder)
+    assert (problem.code, problem.file) == ("L301", "readings.csv")
+    assert "run,pass,travel,reading" in problem.remedy
+
+
+def test_column_of_corners_missing_is_said_once(folder: Path) -> None:
+    (folder / "runs.csv").write_text("run,shims_above,shims_below\nrun1,1,1\nrun2,1,1\nrun3,1,1\n")
+    problem = only_problem(folder)
+    assert (problem.code, problem.line) == ("L403", 1)
+
+
+def test_corner_may_be_left_out_when_there_is_one(folder: Path) -> None:
+    (folder / "car.toml").write_text(CAR.split("[corner.rear-right]")[0])
+    (folder / "runs.csv").write_text("run,shims_above,shims_below\nrun1,3,1\nrun2,1,3\n")
+    assert [run.corner for run in read_logbook(folder).runs] == ["rear-left", "rear-left"]
+
+
+def test_no_gauge_table_is_one_fault(folder: Path) -> None:
+    text = CAR.replace('[gauge]\nkind = "one-dial"\nspan = 400\nrising = "toe-in"\n', "")
+    (folder / "car.toml").write_text(text)
+    problem = only_problem(folder)
+    assert problem.code == "L208"
+    assert "[gauge]" in problem.found
+
+
+def test_unit_in_doubt_is_said_once_and_a_header_mends_it(folder: Path) -> None:
+    car = CAR.replace('reading = "mm"\n', "")
+    (folder / "car.toml").write_text(car)
+    problem = only_problem(folder)
+    assert (problem.code, problem.file, problem.line) == ("L207", "readings.csv", 1)
+    assert at_caret(problem) == "reading"
+    (folder / "readings.csv").write_text(READINGS.replace("reading", "reading_mm"))
+    assert read_logbook(folder).units.reading == "mm"
+
+
+def test_no_units_at_all_is_one_fault_for_each_unit(folder: Path) -> None:
+    text = CAR.replace('[units]\ntravel = "mm"\nreading = "mm"\nlength = "mm"\n', "")
+    (folder / "car.toml").write_text(text)
+    found = [(p.code, p.file, at_caret(p)) for p in problems_of(folder)]
+    assert found == [
+        ("L207", "car.toml", "400"),
+        ("L207", "car.toml", "[-50, 50]"),
+        ("L207", "readings.csv", "reading"),
+    ]
+
+
+def test_wrong_unit_is_one_fault_not_one_for_each_row(folder: Path) -> None:
+    rows = "".join(f"run1,up1,{z},{z / 100}\n" for z in range(-60, 61, 20))
+    (folder / "readings.csv").write_text("run,pass,travel_in,reading\n" + rows)
+    problem = only_problem(folder)
+    assert (problem.code, problem.line, at_caret(problem)) == ("L313", 2, "-60")
+    assert "5 more" in problem.found
+    assert "unit" in problem.remedy
+
+
+def test_unknown_run_is_one_fault_for_all_its_rows(folder: Path) -> None:
+    (folder / "readings.csv").write_text(READINGS.replace("run2", "rum2"))
+    problem = only_problem(folder)
+    assert (problem.code, problem.line, at_caret(problem)) == ("L501", 8, "rum2")
+    assert "3 readings" in problem.found
+    assert problem.remedy.startswith("write `run2`")
+
+
+def test_doubled_pass_is_one_fault(folder: Path) -> None:
+    again = "run2,up1,-50,-0.4\nrun2,up1,0,0\nrun2,up1,50,0.5\n"
+    (folder / "readings.csv").write_text(READINGS + again)
+    problem = only_problem(folder)
+    assert (problem.code, problem.line) == ("L502", 11)
+    assert "line 8" in problem.found
+    assert "1 more" in problem.found
+    (folder / "readings.csv").write_text(READINGS + again.replace("up1", "up2"))
+    assert len(read_logbook(folder).readings) == 12
+
+
+def test_clevis_total_blames_the_odd_one_out(folder: Path) -> None:
+    rows = ["run1,rear-left,3,1", "run2,rear-left,1,3+1", "run4,rear-left,1+3,1"]
+    text = "run,corner,shims_above,shims_below\n" + "\n".join(rows) + "\n"
+    (folder / "runs.csv").write_text(text)
+    problem = only_problem(folder)
+    assert (problem.code, problem.line) == ("L407", 2)
+    assert "4 mm here, 5 mm for `run2` on line 3" in problem.found
+
+
+@pytest.mark.parametrize("face", ["arm-below", "arm-above"])
+def test_totals_are_free_where_the_stack_is_no_clevis(folder: Path, face: str) -> None:
+    (folder / "car.toml").write_text(CAR.replace("clevis", face))
+    (folder / "runs.csv").write_text(RUNS.replace("1,3+1,1.5", "1,3,1.5"))
+    assert len(read_logbook(folder).runs) == 3
+
+
+@pytest.mark.parametrize(("below", "fine"), [("1.05", True), ("1.06", False)])
+def test_clevis_totals_may_differ_by_a_twentieth(folder: Path, below: str, fine: bool) -> None:
+    (folder / "car.toml").write_text(CAR.replace('shims = "2x3+3x1"\n', ""))
+    (folder / "runs.csv").write_text(RUNS.replace("3+1,1,0", f"3+1,{below},0"))
+    if fine:
+        assert read_logbook(folder).runs[0].below_mm == (1.05,)
+    else:
+        assert only_problem(folder).code == "L407"
+
+
+def test_all_shims_the_list_lacks_are_named_at_once(folder: Path) -> None:
+    (folder / "car.toml").write_text(CAR.replace("2x3+3x1", "3+2x1"))
+    (folder / "runs.csv").write_text(RUNS.replace("1,3+1,1.5", "4x0.5,3,1.5"))
+    problem = only_problem(folder)
+    assert problem.code == "L408"
+    assert "lacks 4x0.5 mm" in problem.found
+    said = re.search(r'shims = "([^"]+)"', problem.remedy)
+    assert said is not None
+    (folder / "car.toml").write_text(CAR.replace("2x3+3x1", said[1]))
+    assert len(read_logbook(folder).runs) == 3
+
+
+def test_direct_angle_rising_against_the_sign_of_toe(folder: Path) -> None:
+    car = CAR.replace('"one-dial"\nspan = 400', '"direct-angle"').replace('"toe-in"', '"toe-out"')
+    car = car.replace('reading = "mm"', 'reading = "deg"')
+    (folder / "car.toml").write_text(car)
+    problem = only_problem(folder)
+    assert (problem.code, problem.line, at_caret(problem)) == ("L217", 14, '"toe-out"')
+    (folder / "car.toml").write_text(car.replace('rising = "toe-out"\n', ""))
+    assert read_logbook(folder).gauge.rising == 1
+
+
+def test_toe_at_travel_needs_its_travel_and_its_change(folder: Path) -> None:
+    car = CAR.replace('"least-change"', '"toe-at-travel"')
+    (folder / "car.toml").write_text(car)
+    problems = problems_of(folder)
+    assert [p.code for p in problems] == ["L208", "L208"]
+    assert "at_travel" in problems[0].found
+    assert "toe_change" in problems[1].found
+    (folder / "car.toml").write_text(
+        car.replace("window", "at_travel = -40\ntoe_change = 0.1\nwindow")
+    )
+    assert read_logbook(folder).corners["rear-left"].goal.toe_change_deg == 0.1
+
+
+def test_all_independent_faults_come_at_once_in_file_order(folder: Path) -> None:
+    car = CAR.replace("span", "spna").replace('link = "ahead"\nsteered', 'link = "left"\nsteered')
+    runs = RUNS.replace("1.5", "1.5mm").replace("2,2", "2,-2")
+    readings = READINGS.replace("0.45", "x").replace("run2,up1,0,0\n", "run2,up1,1,0\n")
+    write(folder, car__toml=car, runs__csv=runs, readings__csv=readings)
+    found = [(p.code, p.file, p.line) for p in problems_of(folder)]
+    assert found == [
+        ("L203", "car.toml", 14),
+        ("L205", "car.toml", 18),
+        ("L312", "runs.csv", 3),
+        ("L405", "runs.csv", 5),
+        ("L309", "readings.csv", 5),
+        ("L503", "readings.csv", 8),
+    ]
+
+
+def test_tables_are_checked_even_when_car_toml_is_broken(folder: Path) -> None:
+    write(folder, car__toml=CAR + "???", runs__csv=RUNS.replace("3+1,1,0", "3+-1,1,0"))
+    assert [p.code for p in problems_of(folder)] == ["L201", "L405"]
+
+
+def test_row_at_fault_is_not_blamed_for_what_may_be_in_it(folder: Path) -> None:
+    # The faulty row may be the ride-height row of its pass, and the third travel of its run.
+    (folder / "readings.csv").write_text(READINGS.replace("run2,up1,0,0\n", "run2,up1,O,0\n"))
+    assert only_problem(folder).code == "L309"
+
+
+def test_fault_behind_a_note_of_two_lines_has_the_line_of_the_editor(folder: Path) -> None:
+    text = RUNS.replace("run3,rear-right,,2,2", "run3,rear-right,,2,2x")
+    (folder / "runs.csv").write_text(text)
+    problem = only_problem(folder)
+    assert (problem.line, problem.column, at_caret(problem)) == (5, 20, "2x")
+
+
+def test_message_counts_and_says_that_nothing_changed(folder: Path) -> None:
+    (folder / "runs.csv").write_text(RUNS.replace("2,2", "2,-2"))
+    with pytest.raises(LogbookError) as caught:
+        read_logbook(folder)
+    assert caught.value.found == f"1 fault in {folder}; nothing was changed"
+    assert caught.value.exit_code == 3
+    shown = str(caught.value)
+    assert "runs.csv:5: " in shown
+    assert "\n    run3,rear-right,,2,-2,,,\n                       ^^\n" in shown
+
+
+def test_caret_stays_under_its_text_behind_tabs(folder: Path) -> None:
+    (folder / "readings.csv").write_text(READINGS.replace(",", "\t").replace("0.45", "oops"))
+    problem = only_problem(folder)
+    shown = str(problem).split("\n")
+    assert shown[1].index("oops") == shown[2].index("^")
+    assert shown[2][: shown[2].index("^")].count("\t") == 3
+
+
+def test_control_characters_of_a_file_do_not_reach_the_screen(folder: Path) -> None:
+    (folder / "runs.csv").write_text(RUNS.replace("as found", "\x1b[2J").replace("0.2", "\x07"))
+    shown = str(only_problem(folder))
+    assert "\x1b" not in shown
+    assert "\x07" not in shown
+
+
+@pytest.fixture(scope="module", name="scratch")
+def _scratch(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write(tmp_path_factory.mktemp("fuzz") / "car")
+
+
+@settings(
+    max_examples=150,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(data=st.data(), name=st.sampled_from(FILES))
+def test_any_damage_gives_a_logbook_or_a_list_of_faults(
+    scratch: Path, data: st.DataObject, name: str
+) -> None:
+    content = bytearray(GOOD[name].encode())
+    for _ in range(data.draw(st.integers(0, 3))):
+        content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
+    del content[data.draw(st.integers(0, len(content))) :]
+    try:
+        (scratch / name).write_bytes(content)
+        result = read_logbook(scratch)
+    except LogbookError as error:
+        assert error.problems
+        for problem in error.problems:
+            assert problem.code in FAULT_CODES
+            assert problem.remedy
+            assert str(problem)
+            assert 0 <= problem.column <= len(problem.excerpt) + 1
+    else:
+        assert isinstance(result, Logbook)
+    finally:
+        (scratch / name).write_text(GOOD[name])

@@ -1,0 +1,212 @@
+"""Readings to curves: gauge formulas, zeros, covariance, shape figures."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from optimizer.errors import CallError, TooFewReadingsError
+from optimizer.measure.curve import ToeCurve, direction_of, toe_curve
+from optimizer.measure.gauge import (
+    reading_from_toe,
+    reading_noise_deg,
+    toe_from_reading_deg,
+)
+from optimizer.measure.quality import run_quality
+from optimizer.measure.shape import curve_shape, window_weights
+from optimizer.records import Gauge, Logbook, Reading
+
+GAUGE = Gauge(span_mm=300.0, resolution=0.0254)
+TRAVELS = np.array([-50.0, -37.5, -25.0, -12.5, 12.5, 25.0, 37.5, 50.0])
+
+
+def _rows(sweeps: dict[str, dict[float, float]]) -> list[Reading]:
+    return [
+        Reading(run="r", sweep=name, travel_mm=z, value=v)
+        for name, readings in sweeps.items()
+        for z, v in readings.items()
+    ]
+
+
+def _simulated(rng: np.random.Generator, sweeps: tuple[str, ...], gauge: Gauge) -> ToeCurve:
+    """A run of a straight curve of 0.004 deg per mm, noise as the gauge states it."""
+    tilt = rng.normal(0, gauge.tilt_sd_deg) / 40.0
+    scale = rng.normal(0, gauge.travel_scale_sd)
+    loop = rng.normal(0, gauge.loop_sd)
+    rows = []
+    for name in sweeps:
+        for z in np.insert(TRAVELS, 0, 0.0):
+            at = z * (1 + scale) + rng.normal(0, gauge.travel_sd_mm)
+            dial = 300.0 * np.tan(np.deg2rad(0.004 * at + tilt * z))
+            dial += direction_of(name) * loop * (1 - (z / 50.0) ** 2)
+            dial += rng.normal(0, gauge.reading_sd) + rng.uniform(-0.0127, 0.0127)
+            rows.append(Reading(run="r", sweep=name, travel_mm=float(z), value=float(dial)))
+    return toe_curve("r", rows, gauge)
+
+
+def test_one_dial_turns_by_the_arc_tangent() -> None:
+    # plane trigonometry: 3 mm at 300 mm is atan(0.01) = 0.572939 deg
+    assert toe_from_reading_deg(GAUGE, 3.0) == pytest.approx(0.5729387, abs=1e-7)
+    falls = Gauge(span_mm=300.0, rising=-1)
+    assert toe_from_reading_deg(falls, 3.0) == pytest.approx(-0.5729387, abs=1e-7)
+    assert reading_from_toe(falls, toe_from_reading_deg(falls, 3.0)) == pytest.approx(3.0)
+    direct = Gauge(kind="direct-angle", reading_sd=0.01)
+    assert toe_from_reading_deg(direct, 0.25) == 0.25
+    assert reading_from_toe(direct, 0.25) == 0.25
+    with pytest.raises(CallError, match="span"):
+        toe_from_reading_deg(Gauge(), 1.0)
+
+
+def test_a_step_adds_its_twelfth() -> None:
+    # GUM, JCGM 100:2008, F.2.2.1: a resolution q has variance q^2 / 12
+    only = Gauge(kind="direct-angle", reading_sd=0.0, resolution=0.12)
+    assert reading_noise_deg(only) == pytest.approx(0.12 / np.sqrt(12.0))
+
+
+def test_each_pass_is_counted_from_its_own_zero() -> None:
+    up = {0.0: 10.0, -25.0: 9.0, 25.0: 12.0}
+    down = {0.0: -3.0, 25.0: -1.0, -25.0: -4.0}
+    curve = toe_curve("r", _rows({"up1": up, "down1": down}), GAUGE)
+    assert curve.travel_mm.tolist() == [-25.0, 25.0]
+    wanted = np.rad2deg(np.arctan([-1.0 / 300.0, 2.0 / 300.0]))
+    assert curve.toe_deg == pytest.approx(wanted)
+
+
+def test_later_zeros_are_return_checks() -> None:
+    rows = _rows({"up1": {0.0: 1.0, -25.0: 0.0, 25.0: 3.0}})
+    rows.append(Reading(run="r", sweep="up1", travel_mm=0.0, value=1.4))
+    curve = toe_curve("r", rows, GAUGE)
+    assert curve.return_to_zero_deg == pytest.approx(np.rad2deg(np.arctan(0.4 / 300.0)))
+    assert curve.toe_deg[0] == pytest.approx(np.rad2deg(np.arctan(-1.0 / 300.0)))
+
+
+@pytest.mark.parametrize(
+    "sweeps", [("up1",), ("up1", "down1"), ("up1", "down1", "up2")], ids=["one", "two", "three"]
+)
+def test_the_promised_error_is_the_error_seen(sweeps: tuple[str, ...]) -> None:
+    rng = np.random.default_rng(31)
+    runs = [_simulated(rng, sweeps, GAUGE) for _ in range(1500)]
+    miss = np.array([c.toe_deg - 0.004 * c.travel_mm for c in runs])
+    seen = np.cov(miss.T)
+    promised = np.mean([c.cov_deg2 for c in runs], axis=0)
+    ratio = np.sqrt(np.diag(seen) / np.diag(promised))
+    assert ratio == pytest.approx(np.ones(8), abs=0.1)
+    # whole-curve check: each miss squared over the promised covariance averages its length
+    chi2 = [m @ np.linalg.solve(c.cov_deg2, m) for m, c in zip(miss, runs, strict=True)]
+    assert np.mean(chi2) == pytest.approx(8.0, rel=0.12)
+
+
+def test_repeats_raise_a_noise_that_was_stated_too_small() -> None:
+    rng = np.random.default_rng(8)
+    loud = Gauge(span_mm=300.0, reading_sd=0.15, travel_sd_mm=0.1)
+    quiet = Gauge(span_mm=300.0, reading_sd=0.03, travel_sd_mm=0.1)
+    rows = []
+    for name in ("up1", "down1", "up2", "down2"):
+        rows += [
+            Reading(run="r", sweep=name, travel_mm=float(z), value=float(rng.normal(0, 0.15)))
+            for z in np.insert(TRAVELS, 0, 0.0)
+        ]
+    factor = toe_curve("r", rows, quiet).noise_factor
+    assert 2.0 < factor < 5.5
+    assert 0.7 < toe_curve("r", rows, loud).noise_factor < 1.3
+    assert toe_curve("r", rows[:9], quiet).noise_factor == 1.0
+
+
+def test_too_few_readings_are_refused() -> None:
+    with pytest.raises(TooFewReadingsError, match="1 travels"):
+        toe_curve("r", _rows({"up1": {0.0: 0.0, 25.0: 1.0}}), GAUGE)
+    with pytest.raises(TooFewReadingsError, match="down1"):
+        toe_curve("r", _rows({"up1": {0.0: 0.0, 25.0: 1.0}, "down1": {25.0: 1.0}}), GAUGE)
+
+
+def _exact(toe: np.ndarray, travel: np.ndarray = TRAVELS) -> ToeCurve:
+    return ToeCurve(
+        run="r",
+        travel_mm=travel,
+        toe_deg=toe,
+        cov_deg2=np.eye(len(travel)) * 1e-4,
+        repeat_sd_deg=None,
+        noise_factor=1.0,
+        return_to_zero_deg=None,
+        sweeps=("up1",),
+    )
+
+
+def test_shape_of_a_cubic() -> None:
+    toe = 0.1 * TRAVELS / 25.0 + 0.05 * (TRAVELS / 50.0) ** 2 - 0.02 * (TRAVELS / 50.0) ** 3
+    shape = curve_shape(_exact(toe), (-50.0, 50.0))
+    assert shape.slope.value == pytest.approx(0.1)
+    assert shape.bow is not None
+    assert shape.bow.value == pytest.approx(0.05)
+    assert shape.twist is not None
+    assert shape.twist.value == pytest.approx(-0.02)
+    assert shape.peak_to_peak.value == pytest.approx(0.36)
+    # errors as numpy's own polynomial fit gives them for the same noise
+    rows = np.stack([TRAVELS / 25.0, (TRAVELS / 50.0) ** 2, (TRAVELS / 50.0) ** 3], axis=1)
+    sd = np.sqrt(np.diag(np.linalg.inv(rows.T @ rows))) * 1e-2
+    assert [shape.slope.sd, shape.bow.sd, shape.twist.sd] == pytest.approx(sd)
+
+
+def test_rms_of_a_straight_curve() -> None:
+    # a line s z over -W..W has RMS s W / sqrt 3
+    shape = curve_shape(_exact(0.004 * TRAVELS), (-50.0, 50.0))
+    assert shape.rms.value == pytest.approx(0.2 / np.sqrt(3.0), rel=2e-3)
+    inner = curve_shape(_exact(0.004 * TRAVELS), (-25.0, 25.0))
+    assert inner.rms.value == pytest.approx(0.1 / np.sqrt(3.0), rel=2e-3)
+    near = curve_shape(_exact(0.004 * TRAVELS), (-50.0, 50.0), 10.0)
+    assert near.rms.value == pytest.approx(0.04, rel=0.01)
+    assert curve_shape(_exact(0.0 * TRAVELS), (-50.0, 50.0)).rms.value == 0.0
+
+
+def test_two_travels_give_slope_and_bow_only() -> None:
+    shape = curve_shape(_exact(np.array([-0.1, 0.2]), np.array([-25.0, 25.0])), (-25.0, 25.0))
+    assert shape.slope.value == pytest.approx(0.15)
+    assert shape.bow is not None
+    assert shape.bow.value == pytest.approx(0.05)
+    assert shape.twist is None
+
+
+def test_window_needs_a_width() -> None:
+    with pytest.raises(CallError, match="width"):
+        window_weights((0.0, 0.0))
+    node, weight = window_weights((-30.0, 50.0))
+    assert weight.sum() == pytest.approx(1.0)
+    assert weight @ node == pytest.approx(10.0)
+
+
+def test_quality_of_the_demo_is_clean(demo_book: Logbook) -> None:
+    for run in demo_book.runs:
+        quality = run_quality(demo_book, run)
+        assert quality.doubts == ()
+        assert quality.n_pass == 4
+        assert quality.n_reading == 36
+
+
+def test_doubts_are_named() -> None:
+    from dataclasses import replace
+    from pathlib import Path
+
+    from optimizer.records import Corner, Run, Signs, Units
+
+    readings = _rows({"up1": {0.0: 0.0, 12.0: 0.3, 25.0: 0.8}})
+    readings.append(Reading(run="r", sweep="up1", travel_mm=0.0, value=0.9))
+    book = Logbook(
+        folder=Path(),
+        car="x",
+        units=Units(),
+        signs=Signs(),
+        gauge=GAUGE,
+        corners={"rl": Corner(name="rl", side="left", ahead=True)},
+        runs=(Run(name="r", corner="rl"),),
+        readings=tuple(readings),
+    )
+    kinds = {d.kind for d in run_quality(book, book.runs[0]).doubts}
+    assert kinds == {"no-repeats", "unequal-passes", "return-to-zero", "one-sided", "few-travels"}
+    noisy = _rows(
+        {
+            name: {0.0: 0.0, -25.0: v, 25.0: -v, 12.0: v, -12.0: 2 * v}
+            for name, v in (("up1", 1.0), ("down1", -1.0))
+        }
+    )
+    loud = replace(book, readings=tuple(noisy))
+    assert {d.kind for d in run_quality(loud, loud.runs[0]).doubts} == {"noisy"}

@@ -1,0 +1,181 @@
+"""The response surface: estimator habits, Gaussian arithmetic, the demo's truth."""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+import numpy as np
+import pytest
+from sklearn.base import clone
+from sklearn.model_selection import LeaveOneGroupOut, cross_val_predict
+
+from optimizer.advise.evidence import corner_evidence, fitted_surface, setting_curves
+from optimizer.errors import CallError, TooFewReadingsError
+from optimizer.measure.shape import window_weights
+from optimizer.model.basis import setting_terms
+from optimizer.model.prior import corner_prior
+from optimizer.model.surface import (
+    LoggedStaticToe,
+    SettingCurve,
+    ToeSurface,
+    draw_scores_deg,
+    gaussian_update,
+)
+from optimizer.model.validate import left_out_runs
+from optimizer.records import Logbook, Measured, Tape
+
+
+def _points(book: Logbook) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[SettingCurve]]:
+    curves = setting_curves(corner_evidence(book, "rear-left"))
+    x = np.concatenate(
+        [
+            np.stack(
+                [
+                    c.travel_mm,
+                    np.full(len(c.travel_mm), c.height_mm),
+                    np.full(len(c.travel_mm), c.length_change_mm),
+                ],
+                axis=1,
+            )
+            for c in curves
+        ]
+    )
+    y = np.concatenate([c.toe_deg for c in curves])
+    groups = np.repeat(np.arange(len(curves)), [len(c.travel_mm) for c in curves])
+    return x, y, groups, curves
+
+
+def test_scikit_learn_can_clone_and_cross_validate(demo_book: Logbook) -> None:
+    x, y, groups, _ = _points(demo_book)
+    tape = demo_book.corners["rear-left"].tape
+    surface = ToeSurface(ahead=False, tape=tape, tilt_sd_deg=0.02)
+    copy = clone(surface)
+    assert copy.get_params() == surface.get_params()
+    assert not hasattr(copy, "mean_")
+    foreseen = cross_val_predict(
+        surface, x, y, groups=groups, cv=LeaveOneGroupOut(), params={"groups": groups}
+    )
+    by_hand = np.empty_like(y)
+    for run in np.unique(groups):
+        out = groups == run
+        by_hand[out] = (
+            ToeSurface(ahead=False, tape=tape, tilt_sd_deg=0.02)
+            .fit(x[~out], y[~out], groups=groups[~out])
+            .predict(x[out])
+        )
+    assert foreseen == pytest.approx(by_hand, abs=1e-12)
+    assert np.sqrt(np.mean((foreseen - y) ** 2)) < 0.03
+    assert surface.fit(x, y, groups=groups).score(x, y) > 0.99
+
+
+def test_left_out_runs_match_refits(demo_book: Logbook) -> None:
+    evidence = corner_evidence(demo_book, "rear-left")
+    surface = fitted_surface(evidence)
+    curves = setting_curves(evidence)
+    misses = left_out_runs(surface, curves)
+    assert len(misses) == 3
+    last = ToeSurface(**surface.get_params()).fit_curves(curves[:2])
+    mean, _ = last.curve(curves[2].height_mm, curves[2].length_change_mm, curves[2].travel_mm)
+    assert misses[2][0] == pytest.approx(np.sqrt(np.mean((mean - curves[2].toe_deg) ** 2)))
+    assert left_out_runs(surface, curves[:1]) == ()
+
+
+def test_fit_and_fit_curves_are_one(demo_book: Logbook) -> None:
+    x, y, groups, curves = _points(demo_book)
+    full = np.zeros((len(y), len(y)))
+    start = 0
+    for c in curves:
+        stop = start + len(c.toe_deg)
+        full[start:stop, start:stop] = c.cov_deg2
+        start = stop
+    a = ToeSurface(ahead=False).fit(x, y, groups=groups, y_cov=full)
+    b = ToeSurface(ahead=False).fit_curves(curves)
+    assert a.mean_ == pytest.approx(b.mean_, rel=1e-6, abs=1e-12)
+    assert a.log_evidence_ == pytest.approx(b.log_evidence_)
+
+
+def test_order_of_runs_changes_nothing(demo_book: Logbook) -> None:
+    *_, curves = _points(demo_book)
+    a = ToeSurface(ahead=False).fit_curves(curves)
+    b = ToeSurface(ahead=False).fit_curves(curves[::-1])
+    assert a.curve(1.0, -2.0, np.array([40.0]))[0] == pytest.approx(
+        b.curve(1.0, -2.0, np.array([40.0]))[0], abs=1e-9
+    )
+
+
+def test_gaussian_update_is_least_squares_in_the_limit() -> None:
+    # Rasmussen and Williams 2006, section 2.1: with a wide prior the posterior mean is
+    # the weighted least-squares fit, here numpy's
+    rng = np.random.default_rng(4)
+    rows, y = rng.normal(size=(9, 3)), rng.normal(size=9)
+    sd = rng.uniform(0.5, 2.0, 9)
+    mean, cov, _ = gaussian_update(np.zeros(3), np.eye(3) * 1e8, rows, y, np.diag(sd**2))
+    fit, *_ = np.linalg.lstsq(rows / sd[:, None], y / sd, rcond=None)
+    assert mean == pytest.approx(fit, abs=1e-6)
+    weighted = rows / sd[:, None]
+    assert cov == pytest.approx(np.linalg.inv(weighted.T @ weighted), rel=1e-5)
+
+
+def test_contradiction_without_noise_is_refused() -> None:
+    rows = np.array([[1.0, 0.0], [1.0, 0.0]])
+    with pytest.raises(CallError, match="contradict"):
+        gaussian_update(np.zeros(2), np.eye(2), rows, np.array([1.0, 2.0]), np.zeros((2, 2)))
+
+
+def test_mean_square_form_matches_draws(demo_book: Logbook) -> None:
+    surface = fitted_surface(corner_evidence(demo_book, "rear-left"))
+    node, weight = window_weights((-50.0, 50.0))
+    wanted = np.where(node < 0, node / -50.0 * 0.1, 0.0)
+    psi = setting_terms([1.5], [-3.0])[0]
+    form = surface.mean_square_form(node, weight, wanted)
+    scores = draw_scores_deg(surface.draws(20000), [1.5], [-3.0], node, weight, wanted)[:, 0]
+    assert psi @ form @ psi == pytest.approx(np.mean(scores**2), rel=0.03)
+    mean, _ = surface.curve(1.5, -3.0, node)
+    bare = surface.mean_square_form(node, weight, wanted, spread=False)
+    assert psi @ bare @ psi == pytest.approx(weight @ (mean - wanted) ** 2, rel=1e-9)
+
+
+def test_draws_have_the_posterior_s_moments(demo_book: Logbook) -> None:
+    surface = fitted_surface(corner_evidence(demo_book, "rear-left"))
+    draws = surface.draws(40000)
+    sd = np.sqrt(np.diag(surface.cov_))
+    assert (draws.mean(axis=0) - surface.mean_) / sd == pytest.approx(np.zeros(65), abs=1e-6)
+    assert draws.std(axis=0) / sd == pytest.approx(np.ones(65), abs=0.03)
+    assert np.array_equal(draws, surface.draws(40000))
+
+
+def test_tape_narrows_the_prior() -> None:
+    loose = corner_prior(True, Tape())
+    tape = Tape(
+        length_mm=Measured(value=320.0, sd=3.0),
+        arm_mm=Measured(value=110.0, sd=3.0),
+        rise_mm=Measured(value=10.0, sd=4.0),
+    )
+    tight = corner_prior(True, tape)
+    assert np.sum(np.diag(tight.cov)[6:24]) < 0.5 * np.sum(np.diag(loose.cov)[6:24])
+    assert np.exp(tight.mean[60]) == pytest.approx(320.0, abs=2.0)
+    # raising a joint ahead of the axis adds toe-in in bump, behind it toe-out
+    assert tight.mean[6] > 0 > corner_prior(False, tape).mean[6]
+
+
+def test_static_toe_sharpens_the_stud(demo_book: Logbook, demo_truth: ModuleType) -> None:
+    curves = setting_curves(corner_evidence(demo_book, "rear-left"))
+    without = ToeSurface(ahead=False).fit_curves(curves)
+    row = LoggedStaticToe(
+        height_mm=4.0, length_change_mm=0.0, shift_mm=0.0, toe_change_deg=0.1, sd_deg=0.03
+    )
+    with_it = ToeSurface(ahead=False).fit_curves(curves, [row])
+    assert with_it.cov_[64, 64] < 0.5 * without.cov_[64, 64]
+
+
+def test_bad_calls_are_named() -> None:
+    with pytest.raises(CallError, match="not been fitted"):
+        ToeSurface().predict(np.zeros((1, 3)))
+    with pytest.raises(CallError, match=r"not \(n, 3\)"):
+        ToeSurface().fit(np.zeros((3, 2)), np.zeros(3))
+    with pytest.raises(CallError, match="not a finite number"):
+        ToeSurface().fit(np.full((3, 3), np.nan), np.zeros(3))
+    with pytest.raises(CallError, match="unknown parameter"):
+        ToeSurface().set_params(depth=3)
+    with pytest.raises(TooFewReadingsError):
+        ToeSurface().fit_curves([])
