@@ -2,8 +2,8 @@
 
 Everything that reads a crew's files, or makes them, goes through here. Reading
 never changes a file. `faults` lists what can be wrong; `toml_doc`, `table`, `car`
-and `corner` read car.toml, `rows`, `runs` and `readings` the two tables, `values`
-what stands in them; `read` puts them together; `paste` reads a pasted table; `new`
+and `corner` read car.toml, `cells`, `rows`, `runs` and `readings` the two tables,
+`values` what stands in them; `read` puts them together; `paste` reads a pasted table; `new`
 and `template` make a new folder.
 """
 

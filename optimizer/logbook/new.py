@@ -142,12 +142,12 @@ def _check_answers(answers: NewAnswers, units: Units, side: str | None) -> None:
         raise CallError(
             f"the dial cannot rise with {quoted(answers.rising)}", "say `toe-in` or `toe-out`"
         )
-    if side not in ("left", "right"):
-        found = f"the corner {quoted(answers.corner)} does not tell its side"
-        raise CallError(found, "say the side, `left` or `right`")
     for what, name in (("corner", answers.corner), ("run", answers.run)):
         if not name.strip() or name.strip().startswith("#") or not name.isprintable():
             raise CallError(f"a {what} cannot be called {quoted(name)}", "use letters and digits")
+    if side not in ("left", "right"):
+        found = f"the corner {quoted(answers.corner)} does not tell its side"
+        raise CallError(found, "say the side, `left` or `right`")
     if is_angle(units.reading):
         return
     if answers.span is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from optimizer.logbook.cells import Cell, CellReader, Row, heading_key
 from optimizer.logbook.faults import (
     BadValueError,
     Faults,
@@ -14,7 +15,6 @@ from optimizer.logbook.faults import (
     quoted,
     source_of,
 )
-from optimizer.logbook.rows import Cell, CellReader, Row, heading_key
 from optimizer.logbook.values import read_number, unit_meant
 from optimizer.records import Units
 

@@ -8,8 +8,9 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 from optimizer.logbook.car import CarFile, suits, unsuited
+from optimizer.logbook.cells import Cell, Row
 from optimizer.logbook.faults import Faults, Source, alike, meant, nearest, quoted
-from optimizer.logbook.rows import Cell, ColumnRule, Row, Sheet, read_sheet
+from optimizer.logbook.rows import ColumnRule, Sheet, read_sheet
 from optimizer.logbook.runs import RunTable
 from optimizer.logbook.table import MOST_TOE_DEG, MOST_TRAVEL_MM
 from optimizer.records import Reading

@@ -1,127 +1,18 @@
-"""Tables of text: cells with their places, headers with units, values with faults."""
+"""Tables with a header: columns with their units, and values that note their faults."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from optimizer.logbook.cells import INVISIBLE, Cell, CellReader, Row, heading_key
 from optimizer.logbook.faults import BadValueError, Faults, Place, Source, listing, nearest, quoted
 from optimizer.logbook.table import UnitsStated
 from optimizer.logbook.values import read_number, read_stack, unit_meant
 from optimizer.units import DEG_PER_UNIT, MM_PER_UNIT
 
-_INVISIBLE = " \t\u00a0\u2007\u2009\u200b\u202f\ufeff"
 _SEPARATORS = ("\t", ";", ",")
 _SPOKEN = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "space"}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cell:
-    """One cell: its text without quotes and outer blanks, and where that text begins."""
-
-    text: str
-    line: int
-    column: int
-    quoted: bool = False
-
-    def place(self, offset: int = 0, width: int = 0) -> Place:
-        """Where the cell's text stands, or a stretch of it."""
-        return Place(self.line, self.column + offset, width or max(1, len(self.text)))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
-    """One row of cells. ``open_quote`` is where a quote starts that never closes rightly."""
-
-    cells: tuple[Cell, ...]
-    open_quote: Place | None = None
-
-
-class CellReader:
-    """Splits text into rows of cells, the way RFC 4180 quotes them.
-
-    Blank lines, rows of empty cells and rows that begin with ``#`` are passed
-    over. Lines are the editor's own, also behind a note that spans several.
-    """
-
-    def __init__(self, source: Source, separator: str) -> None:
-        self._lines = source.lines
-        self._separator = separator
-        self._line = 0  # index of the line being read
-        self._pos = 0  # index within that line
-
-    def rows(self) -> Iterator[Row]:
-        """Yield the rows that hold something."""
-        while self._line < len(self._lines):
-            bare = self._lines[self._line].strip(_INVISIBLE)
-            if not bare or bare.startswith("#"):
-                self._next_line()
-                continue
-            row = self._row()
-            has_text = any(cell.text for cell in row.cells) or row.open_quote is not None
-            if has_text and not (row.cells and row.cells[0].text.startswith("#")):
-                yield row
-
-    def _next_line(self) -> None:
-        self._line += 1
-        self._pos = 0
-
-    def _row(self) -> Row:
-        cells: list[Cell] = []
-        while True:
-            start = (self._line, self._pos)
-            cell = self._cell()
-            if cell is None:
-                self._line, self._pos = start
-                text = self._lines[self._line]
-                quote = text.index('"', self._pos)
-                self._next_line()
-                return Row(cells=tuple(cells), open_quote=Place(start[0] + 1, quote + 1))
-            cells.append(cell)
-            if self._pos >= len(self._lines[self._line]):
-                self._next_line()
-                return Row(cells=tuple(cells))
-            self._pos += 1
-
-    def _cell(self) -> Cell | None:
-        """Read up to the next separator or line end; None where a quote goes wrong."""
-        line = self._lines[self._line]
-        rest = line[self._pos :]
-        blanks = _INVISIBLE.replace(self._separator, "")
-        if rest.lstrip(blanks).startswith('"'):
-            self._pos += len(rest) - len(rest.lstrip(blanks)) + 1
-            return self._quoted_cell(blanks)
-        raw = rest.split(self._separator, 1)[0]
-        inner = raw.lstrip(blanks)
-        column = self._pos + (len(raw) - len(inner) if inner else 0) + 1
-        self._pos += len(raw)
-        return Cell(text=inner.rstrip(blanks), line=self._line + 1, column=column)
-
-    def _quoted_cell(self, blanks: str) -> Cell | None:
-        first_line, first_pos = self._line, self._pos
-        parts: list[str] = []
-        while True:
-            line = self._lines[self._line]
-            end = line.find('"', self._pos)
-            if end < 0:
-                parts.append(line[self._pos :] + "\n")
-                self._next_line()
-                if self._line >= len(self._lines):
-                    return None
-            elif line.startswith('""', end):
-                parts.append(line[self._pos : end + 1])
-                self._pos = end + 2
-            else:
-                parts.append(line[self._pos : end])
-                break
-        after = line[end + 1 :].split(self._separator, 1)[0]
-        if after.strip(blanks):
-            return None
-        self._pos = end + 1 + len(after)
-        text = "".join(parts)
-        column = first_pos + len(text) - len(text.lstrip(_INVISIBLE)) + 1
-        return Cell(text=text.strip(_INVISIBLE), line=first_line + 1, column=column, quoted=True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -282,7 +173,7 @@ def read_sheet(
     source: Source, rules: Sequence[ColumnRule], units: UnitsStated, faults: Faults
 ) -> Sheet | None:
     """Read a table with a header; None and a fault where it has none."""
-    separator = _separator_of(source)
+    separator = _separator_of(source, rules)
     rows = list(CellReader(source, separator).rows())
     header = rows[0] if rows else None
     names = ",".join(rule.name for rule in rules if rule.needed)
@@ -308,13 +199,18 @@ def read_sheet(
     return Sheet(source, separator, columns, header, rows[1:], faults)
 
 
-def _separator_of(source: Source) -> str:
-    """Tab, semicolon or comma: the first of these that the header line holds."""
-    for line in source.lines:
-        bare = line.strip(_INVISIBLE)
-        if bare and not bare.startswith("#"):
-            return next((mark for mark in _SEPARATORS if mark in line), ",")
-    return ","
+def _separator_of(source: Source, rules: Sequence[ColumnRule]) -> str:
+    """Tab, semicolon or comma: the one that parts the header line into the most known names."""
+
+    def known(mark: str) -> int:
+        keys = [heading_key(cell) for cell in header.split(mark)]
+        names = [key.removesuffix(f"_{unit_meant(key.split('_')[-1])}") for key in keys]
+        return sum(rule.name in names for rule in rules)
+
+    bare = (line.strip(INVISIBLE) for line in source.lines)
+    header = next((line for line in bare if line and not line.startswith("#")), "")
+    here = [mark for mark in _SEPARATORS if mark in header]
+    return max(here, key=known, default=",")
 
 
 class _Heading:
@@ -389,14 +285,3 @@ class _Heading:
         self._fault("L304", cell, found, f"write `{name}`; or use a name less like it")
         suffix = last if last and self._rules[near].measures else None
         columns[near] = Column(index=index, cell=cell, unit=self._unit(near, suffix, cell))
-
-
-def heading_key(text: str) -> str:
-    """Return a header cell in the form of a key: ``Travel (mm)`` is ``travel_mm``."""
-    spaced = "".join(" " if c in "()[]/" or c.isspace() else c for c in text.casefold())
-    return "_".join(spaced.replace("_", " ").split())
-
-
-def same(a: float, b: float, give: float) -> bool:
-    """Say whether two values agree within ``give``; a hair more for rounding."""
-    return math.fabs(a - b) <= give + 1e-9

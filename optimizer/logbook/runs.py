@@ -6,8 +6,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from optimizer.logbook.car import CarFile
+from optimizer.logbook.cells import Row
 from optimizer.logbook.faults import Faults, Place, Source, listing, meant, quoted
-from optimizer.logbook.rows import ColumnRule, Row, Sheet, read_sheet
+from optimizer.logbook.rows import ColumnRule, Sheet, read_sheet
 from optimizer.logbook.table import MOST_TOE_DEG
 from optimizer.logbook.values import write_stack
 from optimizer.records import Corner, Run

@@ -104,16 +104,18 @@ def draw_corners(
     return _misplaced(rng, with_good_links(points), width)
 
 
-def with_good_links(points: HardPoints) -> HardPoints:
+def with_good_links(points: HardPoints, over_mm: float = 30.0) -> HardPoints:
     """Move each link's inner joint to the centre of its outer joint's zero-toe path.
 
     Such a link steers least about ride height (textbook: aimed at the instant
     centre it has no slope, as long as the path's radius it has no bow). Found by
     turning the swept joint back by the toe it shows and fitting a parabola.
-    Corners whose path bends the other way keep a link of bounded length.
+    ``over_mm`` is the travel either way that is fitted; the smaller, the nearer to the
+    centre of curvature at ride height. Corners whose path bends the other way keep a
+    link of bounded length.
     """
     for _ in range(3):
-        points = _refitted(points)
+        points = _refitted(points, over_mm)
     return points
 
 
@@ -194,8 +196,8 @@ def _misplaced(rng: np.random.Generator, points: HardPoints, width: float) -> Ha
     return replace(points, inner=inner, slot=_unit(slot))
 
 
-def _refitted(points: HardPoints) -> HardPoints:
-    travel = np.linspace(-30.0, 30.0, 7)
+def _refitted(points: HardPoints, over_mm: float) -> HardPoints:
+    travel = np.linspace(-over_mm, over_mm, 7)
     motion = sweep(points, travel)
     turned_back = -(motion.toe_deg - motion.toe_deg[..., 3:4])[:, 0] / DEG
     outer, low, up = points.outer[:, TOE_LINK], points.outer[:, 0], points.outer[:, 2]
@@ -209,7 +211,8 @@ def _refitted(points: HardPoints) -> HardPoints:
     inner = points.inner.copy()
     for i in range(len(inner)):
         b2, b1, _ = np.polyfit(height[i], lateral[i], 2)
-        span = -(1.0 + b1**2) / (2.0 * b2) if b2 < 0 else LONGEST_MM
+        fore_aft = np.polyfit(height[i], path[i, :, 0], 2)[1]
+        span = -(1.0 + b1**2 + fore_aft**2) / (2.0 * b2) if b2 < 0 else LONGEST_MM
         span = min(max(span, SHORTEST_MM), LONGEST_MM)
         inner[i, TOE_LINK] = outer[i] + span * np.array([0.0, -1.0, b1])
     return replace(points, inner=inner)

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from optimizer import logbook
 from optimizer.errors import LogbookError, Problem
 from optimizer.logbook import FAULT_CODES, FILES, parse_table, read_logbook
 from optimizer.records import Logbook, Units
@@ -342,9 +343,8 @@ def test_every_code_has_a_sample_and_every_sample_a_code() -> None:
 
 
 def test_codes_in_the_source_are_those_of_the_table() -> None:
-    package = Path(optimizer.__file__).parent
     used: set[str] = set()
-    for path in (package / "logbook").glob("*.py"):
+    for path in Path(logbook.__file__).parent.glob("*.py"):
         if path.name != "faults.py":
             used |= set(re.findall(r'"(L\d{3})"', path.read_text(encoding="utf-8")))
     assert used | {"L104"} == set(FAULT_CODES)

@@ -23,8 +23,8 @@ from optimizer.logbook import (
     read_logbook,
     write_stack,
 )
+from optimizer.logbook.cells import CellReader
 from optimizer.logbook.faults import Faults, source_of
-from optimizer.logbook.rows import CellReader
 from optimizer.logbook.toml_doc import read_toml
 from optimizer.records import Gauge, Logbook, Measured, Reading, Stack, Tape, Thread, Units
 
@@ -249,10 +249,11 @@ def test_noise_of_a_dial_by_default(folder: Path) -> None:
 
 
 def test_header_units_win_over_those_stated(folder: Path) -> None:
-    write(folder, readings=READINGS.replace("travel,reading", "travel_mm,reading_mm"))
+    text = READINGS.replace("travel,reading", "travel_mm,reading_mm").replace("100", "10")
+    write(folder, readings=text)
     readings = read_logbook(folder).readings
     assert [r.travel_mm for r in readings] == [1.0, 0.0, -2.0]
-    assert [r.value for r in readings[1:]] == [0.0, -50.0]
+    assert [r.value for r in readings] == [10.0, 0.0, -50.0]
 
 
 def test_units_of_the_crew_come_from_headers_when_not_stated(folder: Path) -> None:
