@@ -185,18 +185,25 @@ def _draw_surface(
     per_mm = from_mm(1.0, unit)
     height, length = surface.height_mm * per_mm, surface.length_mm * per_mm
     score = surface.score_deg * from_deg(1.0, crew.units.toe)
-    from matplotlib.ticker import MaxNLocator
+    from matplotlib.colors import BoundaryNorm
 
-    top = max(float(np.quantile(score, 0.9)), 1e-6)
-    levels = MaxNLocator(9, steps=[1, 2, 2.5, 5, 10]).tick_values(0.0, top)
-    shade = axes.contourf(height, length, score, levels=levels, cmap="cividis_r", extend="max")
+    levels = _levels(score)
+    shade = axes.contourf(
+        height,
+        length,
+        score,
+        levels=levels,
+        cmap="cividis_r",
+        norm=BoundaryNorm(levels, 256, extend="max"),
+        extend="max",
+    )
     bar = picture.colorbar(shade, ax=axes, shrink=0.85, pad=0.02)
     what = "toe change" if advice.goal.kind == "least-change" else "off the wanted toe"
     bar.set_label(f"expected {what}, {crew.units.toe} RMS", fontsize=8)
     bar.ax.tick_params(labelsize=7)
     possible = surface.possible * per_mm
     axes.plot(
-        possible[:, 0], possible[:, 1], ".", color="#333333", markersize=1.6, label="can be set"
+        possible[:, 0], possible[:, 1], ".", color="#333333", markersize=1.2, label="can be set"
     )
     for index, (name, h, d) in enumerate(surface.measured[-SHOWN_RUNS:]):
         axes.plot(
@@ -224,6 +231,17 @@ def _draw_surface(
     axes.set_ylabel(f"link length change, {unit}, longer +")
     axes.set_title("settings, and what each is expected to score", loc="left", fontsize=11)
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=2, fontsize=8, frameon=False)
+
+
+def _levels(score: Array) -> list[float]:
+    """Round levels in steps that widen upwards, so that the good end is told apart."""
+    low = max(float(score.min()), 1e-4)
+    decade = 10.0 ** np.floor(np.log10(low))
+    steps = [decade * 10.0**n * m for n in range(5) for m in (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)]
+    top = float(np.quantile(score, 0.95))
+    first = max(i for i, s in enumerate(steps) if s <= low)
+    last = next((i for i, s in enumerate(steps) if s > top), len(steps) - 1)
+    return [float(f"{s:.3g}") for s in steps[first : max(last, first + 2) + 1]]
 
 
 def _toe(value_deg: Array, crew: Crew) -> Array:

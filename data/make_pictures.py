@@ -1,0 +1,43 @@
+"""Draw the README's picture and put the demo's screen into it.
+
+Run ``python data/make_pictures.py`` from the checkout after anything that the demo
+shows has changed; a test holds README.md to it.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from optimizer.advise.next_move import advise
+from optimizer.logbook import read_logbook
+from optimizer.present.crew import Crew
+from optimizer.present.gallery import draw_advice
+from optimizer.present.note import note
+
+ROOT = Path(__file__).resolve().parents[1]
+CORNER = "rear-left"
+SCREEN = re.compile(r"(<!-- screen: [^>]*-->\n```\n).*?(```)", re.DOTALL)
+
+
+def demo_screen() -> str:
+    """What ``shimopt next data/demo`` prints."""
+    book = read_logbook(ROOT / "data" / "demo")
+    return "\n".join(note(advise(book, CORNER), Crew.of(book))) + "\n"
+
+
+def readme_with(screen: str, readme: str) -> str:
+    """README.md with the demo's screen in its place."""
+    return SCREEN.sub(lambda found: found[1] + screen + found[2], readme)
+
+
+def main() -> None:
+    """Write the picture and README.md."""
+    book = read_logbook(ROOT / "data" / "demo")
+    draw_advice(book, advise(book, CORNER), None, ROOT / "data" / "pictures" / "next.png")
+    readme = ROOT / "README.md"
+    readme.write_text(readme_with(demo_screen(), readme.read_text("utf-8")), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
