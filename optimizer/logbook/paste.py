@@ -57,6 +57,9 @@ def parse_table(text: str, units: Units | None = None) -> tuple[tuple[str, float
     rows = list(CellReader(source, separator).rows() if separator != " " else _spaced(source))
     faults = Faults()
     header = rows.pop(0) if rows and not _is_number(rows[0].cells) else None
+    if header is not None and header.open_quote is not None:
+        _is_whole(source, header, len(header.cells), faults, spaced=False)
+        faults.stop(f"the {PASTED}", "nothing was taken over")
     passes = _passes(source, header or _unnamed(rows, separator), units, faults)
     width = len(passes) + 1
     found = [

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from dataclasses import dataclass
 
@@ -179,7 +178,9 @@ class CarText:
 
 def toml_string(text: str) -> str:
     """Write text as a TOML basic string."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
+    plain = text.replace("\\", "\\\\").replace('"', '\\"')
+    shown = (f"\\u{ord(c):04X}" if ord(c) < 0x20 or c == "\x7f" else c for c in plain)
+    return f'"{"".join(shown)}"'
 
 
 def toml_key(name: str) -> str:

@@ -25,12 +25,12 @@ _STRING = re.compile(
 _SCALAR = re.compile(r"[^,\]}#\n]*")
 _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _REMEDIES = (
-    (re.compile(r"[“”„«»‘’]"), 'put text in straight double quotes: `"text"`'),
-    (re.compile(r"=\s*[-+]?\d+,\d"), "write a decimal point, not a comma"),
-    (re.compile(r"=\s*[-+]?[\d.]+\s*[A-Za-z]"), "write the number alone; units stand in [units]"),
-    (re.compile(r"=\s*[A-Za-z]"), 'put text in double quotes: `"text"`'),
-    (re.compile(r"=\s*(?:#|$)"), "write a value behind `=`, or put `#` before the line"),
-    (re.compile(r"^[^=#\[]+$"), "write `key = value`, or put `#` before a note"),
+    (r"[“”„«»‘’]", 'put text in straight double quotes: `"text"`'),
+    (r"=\s*[-+]?\d+,\d", "write a decimal point, not a comma"),
+    (r"=\s*[-+]?[\d.]+\s*[A-Za-z]", "write the number alone; units stand in [units]"),
+    (r"=\s*[A-Za-z]", 'put text in double quotes: `"text"`'),
+    (r"=\s*(?:#|$)", "write a value behind `=`, or put `#` before the line"),
+    (r"^[^=#\[]+$", "write `key = value`, or put `#` before a note"),
 )
 
 
@@ -73,7 +73,7 @@ def read_toml(source: Source, faults: Faults) -> TomlDoc | None:
     column = int(at[2]) if at and at[2] else len(source.line(line)) + 1
     found = _AT.sub("", text) or "not valid TOML"
     remedy = next(
-        (say for pattern, say in _REMEDIES if pattern.search(source.line(line))),
+        (say for pattern, say in _REMEDIES if re.search(pattern, source.line(line))),
         "mend the line, or put `#` before it; every quote and bracket needs its partner",
     )
     faults.add("L201", source, Place(line, column), f"not valid TOML: {found}", remedy)

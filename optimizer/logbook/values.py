@@ -66,7 +66,7 @@ def read_number(text: str, *, comma_separates: bool = False) -> float:
     if _NOT_FINITE.fullmatch(plain):
         raise _not_finite(text)
     if _NUMBER.fullmatch(plain):
-        if comma_separates and _THOUSANDS.fullmatch(plain) and not plain.startswith("0"):
+        if comma_separates and _THOUSANDS.fullmatch(plain):
             whole, part = plain.split(",")
             raise BadValueError(
                 "L311",

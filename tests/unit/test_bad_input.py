@@ -235,6 +235,7 @@ PASTED_SAMPLES = [
     ("L306", "0 1\n25 2 3\n", 2, "3"),
     ("L306", "-25 1 2\n0 1\n", 2, "1"),
     ("L307", '0;1\n25;"2\n', 2, '"'),
+    ("L307", '"travel;up1\n0;1\n', 1, '"'),
     ("L308", "0;1\n;2\n", 2, ""),
     ("L309", "0;1\n25;x2\n", 2, "x2"),
     ("L310", "0;1\nnan;2\n", 2, "nan"),
@@ -502,6 +503,19 @@ def test_totals_are_free_where_the_stack_is_no_clevis(folder: Path, face: str) -
     assert len(read_logbook(folder).runs) == 3
 
 
+def test_face_at_fault_is_not_taken_for_a_clevis(folder: Path) -> None:
+    runs = RUNS.replace("1,3+1,1.5", "1,3,1.5")
+    write(folder, car__toml=CAR.replace("clevis", "armbelow"), runs__csv=runs)
+    assert only_problem(folder).code == "L205"
+
+
+def test_unknown_corner_is_one_fault_for_all_its_runs(folder: Path) -> None:
+    (folder / "runs.csv").write_text(RUNS.replace("rear-left", "rear-middle"))
+    (folder / "car.toml").write_text(CAR.replace('reference_run = "run1"\n', ""))
+    problem = only_problem(folder)
+    assert (problem.code, problem.line, at_caret(problem)) == ("L402", 2, "rear-middle")
+
+
 @pytest.mark.parametrize(("below", "fine"), [("1.05", True), ("1.06", False)])
 def test_clevis_totals_may_differ_by_a_twentieth(folder: Path, below: str, fine: bool) -> None:
     (folder / "car.toml").write_text(CAR.replace('shims = "2x3+3x1"\n', ""))
@@ -549,14 +563,17 @@ def test_toe_at_travel_needs_its_travel_and_its_change(folder: Path) -> None:
 
 def test_all_independent_faults_come_at_once_in_file_order(folder: Path) -> None:
     car = CAR.replace("span", "spna").replace('link = "ahead"\nsteered', 'link = "left"\nsteered')
-    runs = RUNS.replace("1.5", "1.5mm").replace("2,2", "2,-2")
+    car = car.replace('"run1"', '"run9"').replace("[-50, 50]", "[50, 50]")
+    runs = RUNS.replace("3+1,1,0", "3,1,0").replace("2,2", "2,-2")
     readings = READINGS.replace("0.45", "x").replace("run2,up1,0,0\n", "run2,up1,1,0\n")
     write(folder, car__toml=car, runs__csv=runs, readings__csv=readings)
     found = [(p.code, p.file, p.line) for p in problems_of(folder)]
     assert found == [
         ("L203", "car.toml", 14),
         ("L205", "car.toml", 18),
-        ("L312", "runs.csv", 3),
+        ("L215", "car.toml", 20),
+        ("L213", "car.toml", 35),
+        ("L407", "runs.csv", 3),
         ("L405", "runs.csv", 5),
         ("L309", "readings.csv", 5),
         ("L503", "readings.csv", 8),
@@ -579,6 +596,13 @@ def test_fault_behind_a_note_of_two_lines_has_the_line_of_the_editor(folder: Pat
     (folder / "runs.csv").write_text(text)
     problem = only_problem(folder)
     assert (problem.line, problem.column, at_caret(problem)) == (5, 20, "2x")
+
+
+def test_open_quote_is_the_one_that_does_not_close(folder: Path) -> None:
+    (folder / "runs.csv").write_text(RUNS.replace("run1,", '"run1",').replace("as found", '"as'))
+    problem = only_problem(folder)
+    assert (problem.code, problem.line) == ("L307", 2)
+    assert problem.excerpt[problem.column - 1 :] == '"as'
 
 
 def test_message_counts_and_says_that_nothing_changed(folder: Path) -> None:

@@ -336,6 +336,12 @@ def test_lines_are_those_of_the_editor_behind_a_note_of_three_lines(folder: Path
     assert logbook.runs[0].note == 'wet\n\nand "windy"'
 
 
+def test_comma_behind_a_nought_is_a_decimal_one(folder: Path) -> None:
+    write(folder, readings=READINGS.replace("2,-50", '"0,125","-0,500"'))
+    reading = read_logbook(folder).readings[-1]
+    assert (reading.travel_mm, reading.value) == pytest.approx((-3.175, -0.0127))
+
+
 def test_return_to_ride_height_may_stand_twice_in_a_pass(folder: Path) -> None:
     write(folder, readings=READINGS + "a,up1,0.001,2\n")
     assert len(read_logbook(folder).readings) == 4

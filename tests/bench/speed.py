@@ -1,0 +1,60 @@
+"""Whole-process times side by side, in turn, on an installed copy.
+
+Run ``python tests/bench/speed.py`` by hand on a quiet machine. It builds a wheel,
+installs it into a folder of its own (compiled, as an installation is), and prints
+the median ratio of each pair beside its bar.
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+N_PAIR = 15
+PAIRS = (
+    ("next", ["-m", "optimizer", "next", "{demo}"], "import pandas, scipy.optimize", 1.0),
+    ("check", ["-m", "optimizer", "check", "{demo}"], "import numpy, typer", 1.5),
+    ("--help", ["-m", "optimizer", "--help"], "import typer", 3.0),
+)
+
+
+def installed(folder: Path) -> dict[str, str]:
+    """Install this checkout into a folder and return the environment that uses it."""
+    quiet = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-build-isolation"]
+    subprocess.run([*quiet, "--target", str(folder), str(ROOT)], check=True)
+    env = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+    return {**env, "PYTHONPATH": str(folder)}
+
+
+def seconds(command: list[str], env: dict[str, str]) -> float:
+    """Wall time of one process."""
+    start = time.perf_counter()
+    subprocess.run(command, env=env, stdout=subprocess.DEVNULL, check=True, cwd=Path.home())
+    return time.perf_counter() - start
+
+
+def ratio(ours: list[str], theirs: str, env: dict[str, str], n_pair: int = N_PAIR) -> float:
+    """Median of the pairwise ratio, after one pair that is not counted."""
+    demo = str(ROOT / "data" / "demo")
+    a = [sys.executable, *(word.format(demo=demo) for word in ours)]
+    b = [sys.executable, "-c", theirs]
+    ratios = [seconds(a, env) / seconds(b, env) for _ in range(n_pair + 1)]
+    return statistics.median(ratios[1:])
+
+
+def main() -> None:
+    """Print a line for each pair."""
+    with tempfile.TemporaryDirectory() as folder:
+        env = installed(Path(folder))
+        for name, ours, theirs, bar in PAIRS:
+            print(f"{name:<7} {ratio(ours, theirs, env):.2f} of `{theirs}`, at most {bar}")
+
+
+if __name__ == "__main__":
+    main()
