@@ -50,7 +50,7 @@ def answers_from(
             raise CallError(f"{name} is {answers[name]!r}", f"say {' or '.join(choices)}")
     if rest["side"] not in (None, "left", "right"):
         raise CallError(f"side is {rest['side']!r}", "say left or right")
-    rows = parse_table(text) if text is not None else None
+    rows = parse_table(text, parse_units(answers["units"])) if text is not None else None
     return NewAnswers(**answers, **rest, table=rows)
 
 

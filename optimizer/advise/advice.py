@@ -17,6 +17,9 @@ from optimizer.records import Corner, Goal
 
 Array = NDArray[np.float64]
 
+# a run that the others miss by this many promised deviations is in doubt
+DOUBTFUL_SD = 2.5
+
 RunnerKind = Literal["shims-only", "length-only", "next"]
 Action = Literal["try", "stay", "go-back"]
 
@@ -98,6 +101,11 @@ class LeftOut:
     error_deg: float
     spread_deg: float
 
+    @property
+    def doubtful(self) -> bool:
+        """The miss is so large that the run, or what was logged of it, is in doubt."""
+        return self.error_deg > DOUBTFUL_SD * self.spread_deg
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
@@ -134,6 +142,7 @@ class Advice:
     proof: Proof
     verdict: Verdict
     left_out: tuple[LeftOut, ...]
+    readings_in_doubt: tuple[str, ...]
     measured_score_deg: Band | None
     because: Because
     limits: tuple[Limit, ...]

@@ -34,6 +34,7 @@ from optimizer.advise.link_body import possible_lengths_mm, turn_of
 from optimizer.advise.reasons import because_of, limits_of
 from optimizer.advise.stacks import Split, possible_splits, split_of
 from optimizer.errors import NothingCanBeMadeError
+from optimizer.measure.quality import run_quality
 from optimizer.measure.shape import curve_shape
 from optimizer.model.arc import Link
 from optimizer.model.basis import REACH_HEIGHT_MM, setting_terms
@@ -239,6 +240,9 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         proof=_proof(table, spot, outlook),
         verdict=verdict,
         left_out=_left_out(table),
+        readings_in_doubt=tuple(
+            q.run.name for q in (run_quality(book, r) for r in evidence.runs) if q.doubts
+        ),
         measured_score_deg=_measured_score(table),
         because=because_of(
             table.surface, table.now.height_mm, table.now.length_change_mm, table.target

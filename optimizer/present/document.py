@@ -175,9 +175,18 @@ def _advice(a: Advice, crew: Crew) -> Json:
             "shown": note.verdict_words(a, crew),
         },
         "left_out_runs": [
-            {"run": x.run, "error_deg": x.error_deg, "promised_sd_deg": x.spread_deg}
+            {
+                "run": x.run,
+                "error_deg": x.error_deg,
+                "promised_sd_deg": x.spread_deg,
+                "doubtful": x.doubtful,
+            }
             for x in a.left_out
         ],
+        "doubt": {
+            "readings": list(a.readings_in_doubt),
+            "shown": note.doubt_words(a, crew),
+        },
         "cautions": {"shown": note.careful_words(a), "in_full": list(IN_FULL)},
         "then": note.then_words(a),
     }

@@ -18,7 +18,7 @@ HEADINGS = {
 }
 
 
-MOST_BRIEF = 4
+MOST_BRIEF = 5
 
 
 def note(advice: Advice, crew: Crew, width: int = 80, height: int = 24) -> list[str]:
@@ -37,15 +37,18 @@ def note(advice: Advice, crew: Crew, width: int = 80, height: int = 24) -> list[
 
 def _lines(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
     go_on = advice.verdict.go_on
+    doubt = doubt_words(advice, crew)
     lines = [f"{corner_title(advice.corner, advice.n_run)}: {HEADINGS[advice.action]}"]
     lines += _do_this(advice, crew, width)
     lines += _expect(advice, crew, width)
-    lines += labelled("Because", because_words(advice.because, advice, crew, brevity), width)
+    if brevity < MOST_BRIEF:
+        lines += labelled("Because", because_words(advice.because, advice, crew, brevity), width)
     lines += labelled("Wrong if", proof_words(advice, crew), width)
     shown = advice.runners_up[: 1 if brevity else 2]
     for index, other in enumerate(shown):
         lines += labelled("Next best" if index == 0 else "", runner_up_words(other, crew), width)
     lines += labelled("Limits", limits_words(advice.limits, advice, crew, brevity > 2), width)
+    lines += labelled("Doubt", doubt, width) if doubt else []
     lines += labelled("Go on" if go_on else "Stop", verdict_words(advice, crew), width)
     lines += labelled("Careful", careful_words(advice), width)
     lines += labelled("Then", then_words(advice), width)
@@ -175,7 +178,7 @@ def because_words(because: Because, advice: Advice, crew: Crew, brevity: int = 0
         "flat": "straight as far as the gauge can tell",
     }[because.pattern]
     if brevity > 1:
-        return reading if brevity == MOST_BRIEF else f"{ends}: {reading}"
+        return reading if brevity > 3 else f"{ends}: {reading}"
     text = f"{ends}: {reading}"
     end = 1 if high >= -low else 0
     one = "1 mm" if crew.units.length == "mm" else "1 mm (0.039 in)"
@@ -255,6 +258,19 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, short: b
     if advice.n_ruled_out and not short:
         known.append(f"{advice.n_ruled_out} settings ruled out by the eccentric")
     return "; ".join(known)
+
+
+def doubt_words(advice: Advice, crew: Crew) -> str:
+    """Runs that the others would not have foreseen, and readings ``check`` frowns at."""
+    said = [
+        f"{x.run} is {crew.score(x.error_deg)} {crew.units.toe} off what the others "
+        "foretell: check its stack, length and signs"
+        for x in advice.left_out
+        if x.doubtful
+    ]
+    if advice.readings_in_doubt:
+        said.append(f"readings of {', '.join(advice.readings_in_doubt[:3])}: see shimopt check")
+    return "; ".join(said)
 
 
 def verdict_words(advice: Advice, crew: Crew) -> str:

@@ -12,6 +12,8 @@ from optimizer.advise.advice import Advice
 from optimizer.advise.next_move import advise, surface_map
 from optimizer.errors import CallError, NothingCanBeMadeError, TooFewReadingsError
 from optimizer.measure.shape import window_weights
+from optimizer.present.crew import Crew
+from optimizer.present.note import note
 from optimizer.records import Eccentric, Goal, Logbook, Reading, Run, Thread
 
 NODE, WEIGHT = window_weights((-50.0, 50.0))
@@ -309,3 +311,17 @@ def test_errors_are_named(demo_book: Logbook) -> None:
     none = replace(corner, eccentric=Eccentric(inboard_left_mm=-20.0, outboard_left_mm=1.0))
     with pytest.raises(NothingCanBeMadeError, match="no range left"):
         advise(replace(demo_book, corners={CORNER: none}), CORNER)
+
+
+def test_a_run_that_cannot_be_is_doubted(demo_book: Logbook) -> None:
+    """Shims written the wrong way round: the other runs would not have foreseen it."""
+    swapped = tuple(
+        replace(r, above_mm=(3.0, 2.0, 1.0), below_mm=()) if r.name == "link-short" else r
+        for r in demo_book.runs
+    )
+    assert not any(x.doubtful for x in advise(demo_book, CORNER).left_out)
+    advice = advise(replace(demo_book, runs=swapped), CORNER)
+    assert any(x.doubtful for x in advice.left_out)
+    lines = note(advice, Crew.of(demo_book))
+    assert any(line.startswith("Doubt") for line in lines)
+    assert len(lines) < 24
