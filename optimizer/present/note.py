@@ -39,6 +39,7 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
     go_on = advice.verdict.go_on
     doubt = doubt_words(advice, crew)
     lines = [f"{corner_title(advice.corner, advice.n_run)}: {HEADINGS[advice.action]}"]
+    lines += labelled("Doubt", doubt, width) if doubt else []
     lines += _do_this(advice, crew, width)
     lines += _expect(advice, crew, width)
     if brevity < MOST_BRIEF:
@@ -48,7 +49,6 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
     for index, other in enumerate(shown):
         lines += labelled("Next best" if index == 0 else "", runner_up_words(other, crew), width)
     lines += labelled("Limits", limits_words(advice.limits, advice, crew, brevity > 2), width)
-    lines += labelled("Doubt", doubt, width) if doubt else []
     lines += labelled("Go on" if go_on else "Stop", verdict_words(advice, crew), width)
     lines += labelled("Careful", careful_words(advice), width)
     lines += labelled("Then", then_words(advice), width)
@@ -262,12 +262,16 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, short: b
 
 def doubt_words(advice: Advice, crew: Crew) -> str:
     """Runs that the others would not have foreseen, and readings ``check`` frowns at."""
-    said = [
-        f"{x.run} is {crew.score(x.error_deg)} {crew.units.toe} off what the others "
-        "foretell: check its stack, length and signs"
-        for x in advice.left_out
-        if x.doubtful
-    ]
+    said = []
+    missed = sorted(
+        (x for x in advice.left_out if x.doubtful), key=lambda x: -x.error_deg / x.spread_deg
+    )
+    if missed:
+        others = f", {missed[1].run} too" if len(missed) > 1 else ""
+        said.append(
+            f"{missed[0].run} is {crew.score(missed[0].error_deg)} {crew.units.toe} off what the "
+            f"other runs foretell{others}: before you act on this, check stack, length and signs"
+        )
     if advice.readings_in_doubt:
         said.append(f"readings of {', '.join(advice.readings_in_doubt[:3])}: see shimopt check")
     return "; ".join(said)
