@@ -31,13 +31,14 @@ from optimizer.advise.eccentric import (
 from optimizer.advise.evidence import Evidence, corner_evidence, fitted_surface, setting_curves
 from optimizer.advise.goal import Target, target_of
 from optimizer.advise.link_body import possible_lengths_mm, turn_of
+from optimizer.advise.ranking import form_scores_deg, ranking_form
 from optimizer.advise.reasons import because_of, limits_of
 from optimizer.advise.stacks import Split, possible_splits, split_of
 from optimizer.errors import NothingCanBeMadeError
 from optimizer.measure.quality import run_quality
 from optimizer.measure.shape import curve_shape
 from optimizer.model.arc import Link
-from optimizer.model.basis import REACH_HEIGHT_MM, setting_terms
+from optimizer.model.basis import REACH_HEIGHT_MM
 from optimizer.model.surface import ToeSurface, draw_scores_deg
 from optimizer.model.validate import left_out_runs
 from optimizer.records import Goal, Logbook, Run
@@ -50,7 +51,6 @@ N_MAP = 81
 SAME_HEIGHT_MM, SAME_LENGTH_MM = 0.05, 0.1
 SCORE_GRAIN_DEG = 1e-3
 PROOF_SD = 2.0
-FIRST_RUN_CARE = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,20 +107,12 @@ class _Table:
         return out[:, 0] if np.ndim(height) == 0 else out
 
     def expected(self, field: _Field) -> Array:
-        """Score each setting is ranked by, degrees, (n_setting,).
-
-        The score of the mean curve, and after a single run part of its spread too:
-        a first step is taken with care, later ones go where the best guess lies,
-        which also teaches more. Chosen on invented corners, see tests/bench.
-        """
+        """Score each setting is ranked by, degrees, (n_setting,)."""
         t = self.target
-        mean = self.surface.mean_square_form(t.travel_mm, t.weight, t.wanted_deg, spread=False)
-        form = mean
-        if len(self.evidence.runs) == 1:
-            full = self.surface.mean_square_form(t.travel_mm, t.weight, t.wanted_deg)
-            form = mean + FIRST_RUN_CARE * (full - mean)
-        psi = setting_terms(field.height, field.change)
-        return np.asarray(np.sqrt(np.maximum(np.einsum("si,ij,sj->s", psi, form, psi), 0.0)))
+        form = ranking_form(
+            self.surface, t.travel_mm, t.weight, t.wanted_deg, len(self.evidence.runs)
+        )
+        return form_scores_deg(form, field.height, field.change)
 
     def move(self, spot: Spot) -> Move:
         now, corner = self.now, self.evidence.corner
@@ -272,11 +264,10 @@ def surface_map(book: Logbook, corner: str, goal: Goal | None = None) -> Surface
     h, d = np.meshgrid(height, length)
     t = table.target
     form = table.surface.mean_square_form(t.travel_mm, t.weight, t.wanted_deg)
-    psi = setting_terms(h, d)
     return SurfaceMap(
         height_mm=height,
         length_mm=length,
-        score_deg=np.sqrt(np.maximum(np.einsum("lhi,ij,lhj->lh", psi, form, psi), 0.0)),
+        score_deg=form_scores_deg(form, h, d),
         possible=np.stack([field.height, field.change], axis=1),
         measured=tuple((s.run or "", s.height_mm, s.length_change_mm) for s in spots),
     )
