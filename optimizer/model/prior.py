@@ -23,6 +23,9 @@ Array = NDArray[np.float64]
 N_TAPE = 5
 N_TAPE_DRAW = 512
 RESIDUAL_WIDENING = 1.25
+# the reference curve's slope and bow are as good as free; its higher orders are those of
+# smooth linkages, or the bands would promise wiggles that no linkage has
+BASELINE_WIDENING = np.array([3.0, 3.0, 2.0, 1.5, 1.5, 1.5])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,15 +41,15 @@ class PopulationMoments:
         Scaled coefficient against quadratic features of the standardised tape.
     residual_cov : shape (60, 60)
         Of scaled coefficients about that regression.
-    baseline_sd : shape (6,)
-        Root mean square of the reference curve's coefficients, degrees.
+    baseline_cov : shape (6, 6)
+        Second moment of the reference curve's coefficients, degrees squared.
     """
 
     tape_mean: Array
     tape_cov: Array
     weight: Array
     residual_cov: Array
-    baseline_sd: Array
+    baseline_cov: Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,8 +101,8 @@ def tape_posterior(moments: PopulationMoments, tape: Tape) -> tuple[Array, Array
 def corner_prior(ahead: bool, tape: Tape, end: StackEnd = "outer") -> Prior:
     """Prior of a corner's surface.
 
-    The reference curve's own coefficients are free: zero mean, three times the
-    population's spread, no tie to anything else.
+    The reference curve's own coefficients are nearly free: zero mean, a multiple of the
+    population's spread, no tie to how the corner answers to height and length.
 
     Parameters
     ----------
@@ -130,7 +133,7 @@ def _moment_match(moments: PopulationMoments, tape: Tape, side: float) -> Prior:
     mean[f0] = 0.0
     cov[f0, :] = 0.0
     cov[:, f0] = 0.0
-    cov[f0, f0] = np.diag((3.0 * moments.baseline_sd) ** 2)
+    cov[f0, f0] = np.outer(BASELINE_WIDENING, BASELINE_WIDENING) * moments.baseline_cov
     return Prior(mean=mean, cov=cov)
 
 

@@ -92,7 +92,7 @@ def moments_of(points: HardPoints) -> PopulationMoments:
         tape_cov=cov,
         weight=model.coef_,
         residual_cov=rest.T @ rest / (len(rest) - features.shape[1]),
-        baseline_sd=np.sqrt(np.mean(coefficients[:, :N_POWER] ** 2, axis=0)),
+        baseline_cov=coefficients[:, :N_POWER].T @ coefficients[:, :N_POWER] / len(points.hub),
     )
 
 

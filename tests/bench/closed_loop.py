@@ -1,0 +1,264 @@
+"""The closed loop on invented corners: how few runs, and how honest the bands.
+
+Run ``python tests/bench/closed_loop.py`` for the full study (200 corners for excess
+and 1000 for cover, about ten minutes on two cores), or with ``--corners 20 --cover 40``
+for a look. Excess is degrees RMS above the best setting that can be made, by the
+exact mechanism. joblib runs the loop, so that a cluster backend it knows can take
+larger studies.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+import numpy as np
+from joblib import Parallel, delayed
+from numpy.typing import NDArray
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from corners import (
+    Corner,
+    bench_corners,
+    measure,
+    settings_grid,
+    surface_scores_deg,
+    taped,
+    true_scores_deg,
+)
+from policies import CENTRAL_COMPOSITE, gp_choice, one_at_a_time, ours, polynomial_choice
+
+from optimizer.advise.eccentric import link_draws, static_toe
+from optimizer.measure.shape import window_weights
+from optimizer.model.mechanism import sweep
+from optimizer.model.surface import SettingCurve, ToeSurface, draw_scores_deg
+from optimizer.records import Eccentric
+
+Array = NDArray[np.float64]
+
+N_RUN = 4
+N_SCORE_ONLY = 6
+SEED = 8808
+Z90 = 1.6449
+OURS = ("none", "tape", "camber")
+
+
+class Bench:
+    """One corner with its window, its grid and the true score of any setting."""
+
+    def __init__(self, corner: Corner, seed: int) -> None:
+        self.corner = corner
+        self.seed = seed
+        self.h, self.d = settings_grid()
+        self.node, self.weight = window_weights(corner.window_mm)
+        fast = surface_scores_deg(corner, self.h, self.d, self.node, self.weight)
+        top = np.argsort(fast)[:6]
+        self.best = float(self.score(self.h[top], self.d[top]).min())
+
+    def score(self, h: Array | float, d: Array | float) -> Array:
+        """True score of settings."""
+        return true_scores_deg(
+            self.corner, np.atleast_1d(h), np.atleast_1d(d), self.node, self.weight
+        )
+
+    def excess(self, h: float, d: float) -> float:
+        """True score above the best that can be made."""
+        return float(self.score(h, d)[0]) - self.best
+
+    def rng(self, salt: int) -> np.random.Generator:
+        """Noise of one policy's runs."""
+        return np.random.default_rng([self.seed, salt])
+
+
+def loop_of_ours(bench: Bench, kind: str) -> dict[str, Array]:
+    """Our policy: excess, cover of curve and score, eccentric error after each run."""
+    rng = bench.rng(OURS.index(kind) if kind in OURS else 9)
+    tape = taped(rng, bench.corner, kind)
+    at, runs = (0.0, 0.0), list[SettingCurve]()
+    out: dict[str, list[float]] = {k: [] for k in ("excess", "curve", "score", "shift", "in_shift")}
+    for n_run in range(1, N_RUN + 1):
+        runs.append(measure(rng, bench.corner, *at))
+        surface = ToeSurface(ahead=bench.corner.ahead, tape=tape).fit_curves(runs)
+        i = ours(surface, bench.node, bench.weight, bench.h, bench.d, n_run)
+        at = (float(bench.h[i]), float(bench.d[i]))
+        out["excess"].append(bench.excess(*at))
+        for key, value in _honesty(bench, surface, at).items():
+            out[key].append(value)
+    return {k: np.array(v) for k, v in out.items()}
+
+
+def _honesty(bench: Bench, surface: ToeSurface, at: tuple[float, float]) -> dict[str, float]:
+    corner, node = bench.corner, bench.node
+    exact = sweep(corner.points, np.append(node, 0.0), at[0], at[1])
+    truth = exact.toe_deg[0, 0, :-1] - exact.toe_deg[0, 0, -1]
+    mean, cov = surface.curve(*at, node)
+    away = np.abs(node) > 3.0
+    inside = np.abs(truth - mean)[away] <= Z90 * np.sqrt(np.diag(cov))[away]
+    draws = surface.draws(400)
+    scores = draw_scores_deg(draws, [at[0]], [at[1]], node, bench.weight)[:, 0]
+    low, high = np.quantile(scores, [0.05, 0.95])
+    true_score = float(np.sqrt(truth**2 @ bench.weight))
+    shift = static_toe(
+        link_draws(draws, ahead=corner.ahead), at, (0.0, 0.0), Eccentric(), surface.end
+    ).shift_mm
+    true_shift = float(exact.shift_mm[0, 0])
+    return {
+        "curve": float(np.mean(inside)),
+        "score": float(low <= true_score <= high),
+        "shift": abs(shift.value - true_shift),
+        "in_shift": float(shift.low <= true_shift <= shift.high),
+    }
+
+
+def loop_of_classics(bench: Bench) -> dict[str, Array]:
+    """Excess of the classical policies: linear and quadratic surfaces, score-only search."""
+    rng = bench.rng(20)
+    node, weight, h, d = bench.node, bench.weight, bench.h, bench.d
+    runs: list[SettingCurve] = []
+    linear = []
+    for n_run in range(N_RUN):
+        plan = one_at_a_time(n_run)
+        if plan is None:
+            i = polynomial_choice(runs, node, weight, h, d, 1)
+            plan = (float(h[i]), float(d[i]))
+        runs.append(measure(rng, bench.corner, *plan))
+        i = polynomial_choice(runs, node, weight, h, d, 1)
+        linear.append(bench.excess(float(h[i]), float(d[i])))
+    runs = [measure(rng, bench.corner, *at) for at in CENTRAL_COMPOSITE]
+    i = polynomial_choice(runs, node, weight, h, d, 2)
+    return {
+        "linear": np.array(linear),
+        "quadratic": np.array([bench.excess(float(h[i]), float(d[i]))]),
+        "score only": _score_only(bench),
+    }
+
+
+def _score_only(bench: Bench) -> Array:
+    rng = bench.rng(30)
+    at, seen, scores, out = (0.0, 0.0), list[tuple[float, float]](), list[float](), list[float]()
+    for _ in range(N_SCORE_ONLY):
+        run = measure(rng, bench.corner, *at)
+        k = int(np.searchsorted(run.travel_mm, 0.0))
+        travel, toe = np.insert(run.travel_mm, k, 0.0), np.insert(run.toe_deg, k, 0.0)
+        scores.append(float(np.sqrt(np.interp(bench.node, travel, toe) ** 2 @ bench.weight)))
+        seen.append(at)
+        i, best = gp_choice(np.array(seen), np.array(scores), bench.h, bench.d)
+        out.append(bench.excess(*best))
+        at = (float(bench.h[i]), float(bench.d[i]))
+    return np.array(out)
+
+
+def one_corner(corner: Corner, seed: int, classics: bool) -> dict[str, dict[str, Array]]:
+    """All policies on one corner."""
+    bench = Bench(corner, seed)
+    out = {kind: loop_of_ours(bench, kind) for kind in (*OURS, "stud")}
+    if classics:
+        out["classics"] = loop_of_classics(bench)
+    return out
+
+
+def study(
+    n_excess: int, n_cover: int, seed: int = SEED, jobs: int = -1
+) -> list[dict[str, dict[str, Array]]]:
+    """Run the loop on ``n_cover`` corners, the classical policies on the first ``n_excess``."""
+    corners = bench_corners(np.random.default_rng(seed), n_cover)
+    # ahead and behind in turn, so that the first few hold both
+    half = len(corners) // 2
+    mixed = [c for pair in zip(corners[:half], corners[half:], strict=False) for c in pair]
+    return list(
+        Parallel(n_jobs=jobs)(
+            delayed(one_corner)(c, seed + i, i < n_excess) for i, c in enumerate(mixed)
+        )
+    )
+
+
+def report(results: list[dict[str, dict[str, Array]]]) -> str:
+    """The tables, as text."""
+    lines = [f"{len(results)} corners; excess in degrees RMS: median, 90th percentile, worst"]
+    for kind in OURS:
+        lines += _rows(f"ours, {kind}", np.array([r[kind]["excess"] for r in results]))
+    some = [r["classics"] for r in results if "classics" in r]
+    for name in ("linear", "score only", "quadratic"):
+        first = 9 if name == "quadratic" else 1
+        lines += _rows(name, np.array([r[name] for r in some]), first)
+    lines.append("cover of the 90 % bands after 1, 2, 3, 4 runs: all / ahead / behind")
+    for kind in OURS:
+        for what in ("curve", "score"):
+            got = np.array([r[kind][what] for r in results])
+            lines.append(
+                f"{kind:<8}{what:<7}"
+                + "  ".join(
+                    f"{a:.3f} / {b:.3f} / {c:.3f}"
+                    for a, b, c in zip(
+                        got.mean(0), got[0::2].mean(0), got[1::2].mean(0), strict=True
+                    )
+                )
+            )
+    lines.append("eccentric shift: 90th percentile of its error in mm, and cover of its band")
+    for kind in ("none", "tape", "stud"):
+        error = np.array([r[kind]["shift"] for r in results])
+        cover = np.array([r[kind]["in_shift"] for r in results])
+        lines.append(
+            f"{kind:<8}"
+            + "  ".join(
+                f"{e:.3f} ({c:.3f})"
+                for e, c in zip(np.quantile(error, 0.9, axis=0), cover.mean(0), strict=True)
+            )
+        )
+    return "\n".join(lines)
+
+
+def _rows(name: str, excess: Array, first: int = 1) -> list[str]:
+    return [
+        f"{name:<14} run {first + i}: {np.median(x):.4f}  {np.quantile(x, 0.9):.4f}  {x.max():.4f}"
+        for i, x in enumerate(excess.T)
+    ]
+
+
+def picture(results: list[dict[str, dict[str, Array]]], path: Path) -> None:
+    """Excess against runs, median and 90th percentile, on a logarithmic scale."""
+    from matplotlib.figure import Figure
+
+    some = [r["classics"] for r in results if "classics" in r]
+    series = [
+        *((f"ours, {k}", np.array([r[k]["excess"] for r in results]), 1) for k in OURS),
+        ("linear", np.array([r["linear"] for r in some]), 1),
+        ("score only", np.array([r["score only"] for r in some]), 1),
+        ("quadratic", np.array([r["quadratic"] for r in some]), 9),
+    ]
+    page = Figure(figsize=(6.4, 6.0), layout="constrained")
+    axes = page.subplots()
+    colours = ("#3f90da", "#e76300", "#a96b59", "#717581", "#222222", "#222222")
+    for (name, excess, first), colour, mark in zip(series, colours, "osD^vX", strict=True):
+        runs = np.arange(first, first + excess.shape[1])
+        for q, dash in ((0.5, "-"), (0.9, "--")):
+            label = name if q == 0.5 else None
+            level = np.maximum(np.quantile(excess, q, axis=0), 1e-4)
+            axes.plot(runs, level, dash, marker=mark, color=colour, label=label)
+    axes.set_yscale("log")
+    axes.set_xlabel("runs measured")
+    axes.set_ylabel("degrees RMS above the best setting that can be made")
+    axes.set_title("median (full) and 90th percentile (dashed)", loc="left", fontsize=11)
+    axes.grid(color="#dddddd", linewidth=0.5)
+    axes.legend(fontsize=9)
+    page.savefig(path, dpi=120)
+
+
+def main() -> None:
+    """Parse, run, print and draw."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--corners", type=int, default=200)
+    parser.add_argument("--cover", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=SEED)
+    parser.add_argument("--out", type=Path)
+    words = parser.parse_args()
+    results = study(words.corners, words.cover, words.seed)
+    print(report(results))
+    if words.out:
+        picture(results, words.out)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,90 @@
+"""Ways to choose the next setting, ours and the classical ones, on the same corners."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.advise.ranking import form_scores_deg, ranking_form
+from optimizer.model.surface import SettingCurve, ToeSurface
+
+Array = NDArray[np.float64]
+
+
+def ours(surface: ToeSurface, node: Array, weight: Array, h: Array, d: Array, n_run: int) -> int:
+    """The tool's own ranking, on the tool's own surface."""
+    form = ranking_form(surface, node, weight, np.zeros(len(node)), n_run)
+    return int(np.argmin(form_scores_deg(form, h, d)))
+
+
+def _curves_at(runs: Sequence[SettingCurve], node: Array) -> Array:
+    """Measured curves joined by straight lines at the window's nodes, (n_run, n_node)."""
+    out = []
+    for r in runs:
+        at = int(np.searchsorted(r.travel_mm, 0.0))
+        out.append(np.interp(node, np.insert(r.travel_mm, at, 0), np.insert(r.toe_deg, at, 0)))
+    return np.array(out)
+
+
+def polynomial_choice(
+    runs: Sequence[SettingCurve], node: Array, weight: Array, h: Array, d: Array, powers: int
+) -> int:
+    """Least squares of each travel on height and length (1: linear, 2: quadratic); grid minimum."""
+
+    def rows(x: Array, y: Array) -> Array:
+        terms = [np.ones_like(x), x, y]
+        if powers == 2:
+            terms += [x * x, x * y, y * y]
+        return np.stack(terms, axis=1)
+
+    at = np.array([[r.height_mm, r.length_change_mm] for r in runs])
+    used = rows(at[:, 0], at[:, 1])
+    free = np.any(used != 0.0, axis=0)
+    fit, *_ = np.linalg.lstsq(used[:, free], _curves_at(runs, node), rcond=None)
+    curves = rows(h, d)[:, free] @ fit
+    scores = np.sqrt(curves**2 @ weight)
+    # a direction never tried is left alone
+    for axis, grid in ((1, h), (2, d)):
+        if not free[axis]:
+            scores = np.where(grid == 0.0, scores, np.inf)
+    return int(np.argmin(scores))
+
+
+def one_at_a_time(n_run: int) -> tuple[float, float] | None:
+    """Settings of the classical plan: reference, then height, then length; then the fit."""
+    return {0: (0.0, 0.0), 1: (2.0, 0.0), 2: (2.0, 4.0)}.get(n_run)
+
+
+CENTRAL_COMPOSITE = (
+    *((0.0, 0.0), (-3.0, -5.0), (-3.0, 5.0), (3.0, -5.0), (3.0, 5.0)),
+    *((4.25, 0.0), (-4.25, 0.0), (0.0, 7.0), (0.0, -7.0)),
+)
+
+
+def gp_choice(
+    settings: Array, scores: Array, h: Array, d: Array
+) -> tuple[int, tuple[float, float]]:
+    """Gaussian process on the score: expected improvement's next setting, best seen so far.
+
+    Expected improvement: Jones, Schonlau and Welch 1998, minimising.
+    """
+    from scipy.stats import norm
+    from sklearn.gaussian_process import GaussianProcessRegressor
+    from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
+
+    scale = np.array([6.0, 10.0])
+    kernel = ConstantKernel(0.1) * Matern([1.0, 1.0], (0.2, 10.0), nu=2.5) + WhiteKernel(
+        1e-4, (1e-6, 1e-2)
+    )
+    model = GaussianProcessRegressor(kernel, normalize_y=True, random_state=0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        model.fit(settings / scale, scores)
+        mean, sd = model.predict(np.stack([h, d], axis=1) / scale, return_std=True)
+    gap = float(scores.min()) - mean
+    z = gap / np.maximum(sd, 1e-12)
+    best = settings[int(np.argmin(scores))]
+    return int(np.argmax(gap * norm.cdf(z) + sd * norm.pdf(z))), (float(best[0]), float(best[1]))
