@@ -70,13 +70,17 @@ def test_scikit_learn_can_clone_and_cross_validate(demo_book: Logbook) -> None:
 
 def test_left_out_runs_match_refits(demo_book: Logbook) -> None:
     evidence = corner_evidence(demo_book, "rear-left")
-    surface = fitted_surface(evidence)
+    params = fitted_surface(evidence).get_params()
     curves = setting_curves(evidence)
+    surface = ToeSurface(**params).fit_curves(curves)
     misses = left_out_runs(surface, curves)
     assert len(misses) == 3
-    last = ToeSurface(**surface.get_params()).fit_curves(curves[:2])
-    mean, _ = last.curve(curves[2].height_mm, curves[2].length_change_mm, curves[2].travel_mm)
-    assert misses[2][0] == pytest.approx(np.sqrt(np.mean((mean - curves[2].toe_deg) ** 2)))
+    for i, curve in enumerate(curves):
+        others = ToeSurface(**params).fit_curves(curves[:i] + curves[i + 1 :])
+        mean, cov = others.curve(curve.height_mm, curve.length_change_mm, curve.travel_mm)
+        miss = np.sqrt(np.mean((mean - curve.toe_deg) ** 2))
+        promised = np.sqrt(np.mean(np.diag(cov) + np.diag(curve.cov_deg2)))
+        assert misses[i] == pytest.approx((miss, promised), rel=1e-4)
     assert left_out_runs(surface, curves[:1]) == ()
 
 
