@@ -1,31 +1,39 @@
-"""The exact mechanism: a rigid carrier on five rigid rods, swept through travel.
+"""The exact mechanism: a rigid carrier on five rods, or three and a strut, through travel.
 
 Four rods stand for the wishbones (two rods that share a ball joint make one
-wishbone) and the fifth is the adjustable toe link. The carrier's pose is found
-by Newton's method with the analytic Jacobian, for all corners, settings and
-travels at once.
+wishbone) and the fifth is the adjustable toe link. A strut may take the place of
+the third and fourth. The carrier's pose is found by Newton's method with the
+analytic Jacobian (:mod:`optimizer.model.closure`), for all corners, settings and
+travels at once. The link's inner pivot moves along a slot or on a cam.
 
-Source: loop closure by rod lengths is textbook kinematics (for example Haug,
-*Computer Aided Kinematics and Dynamics of Mechanical Systems*, 1989, ch. 9);
-the axes are those of ISO 8855 (x forward, y left, z up). The core knows the left
-side only; :func:`mirrored` carries a right wheel across.
+The axes are those of ISO 8855 (x forward, y left, z up). The core knows the left
+side; :func:`mirrored` carries a right wheel across.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.errors import LinkageError
+from optimizer.errors import CallError, LinkageError
+from optimizer.model.cam import Cam
+from optimizer.model.closure import (
+    STRUT,
+    Carriers,
+    Rig,
+    closed,
+    path_through_ride_height,
+)
 from optimizer.units import DEG
 
 Array = NDArray[np.float64]
 
-MOST_ITERATIONS = 30
-RESIDUAL_MM = 1e-9
 TOE_LINK = 4
+# poses solved together: enough to drown the cost of a call, few enough for the cache
+BLOCK = 4096
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +55,12 @@ class HardPoints:
         Unit vector along which the inner pivot moves, inboard.
     end : "outer" or "inner"
         Which end of the link carries the shims.
+    strut_top, strut_axis : shape (..., 3), or None for five rods
+        Top mount on the body at ride height, and the strut's direction, which is
+        fixed in the carrier and passes through the top mount. With a strut, rods 3
+        and 4 are not there and their rows are not read.
+    cam : Cam, or None
+        Carries the inner pivot in place of the slot.
     """
 
     inner: Array
@@ -56,6 +70,47 @@ class HardPoints:
     stud: Array
     slot: Array
     end: str = "outer"
+    strut_top: Array | None = None
+    strut_axis: Array | None = None
+    cam: Cam | None = None
+
+    def __post_init__(self) -> None:
+        if (self.strut_top is None) != (self.strut_axis is None):
+            raise CallError(
+                "a strut corner was given only one of strut_top and strut_axis",
+                "give both, or neither for five rods",
+            )
+
+    @property
+    def upper(self) -> Array:
+        """Upper pivot of the carrier: the third rod's outer end or the strut's top mount."""
+        return self.outer[..., 2, :] if self.strut_top is None else self.strut_top
+
+    def each(
+        self, vectors: Callable[[Array], Array], figures: Callable[[Array], Array]
+    ) -> HardPoints:
+        """Hard points with one function applied to every array of points or directions
+        (last dimension 3) and another to every array of plain figures."""
+        cam = self.cam
+        return replace(
+            self,
+            inner=vectors(self.inner),
+            outer=vectors(self.outer),
+            hub=vectors(self.hub),
+            spindle=vectors(self.spindle),
+            stud=vectors(self.stud),
+            slot=vectors(self.slot),
+            strut_top=None if self.strut_top is None else vectors(self.strut_top),
+            strut_axis=None if self.strut_axis is None else vectors(self.strut_axis),
+            cam=None
+            if cam is None
+            else Cam(
+                throw_mm=figures(np.asarray(cam.throw_mm, float)),
+                reference_deg=figures(np.asarray(cam.reference_deg, float)),
+                along=vectors(cam.along),
+                lift=vectors(cam.lift),
+            ),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,9 +124,17 @@ class Motion:
     outer_mm : shape (..., n_setting, n_travel, 3)
         Place of the link's outer joint.
     outer_tilt_deg : shape (..., n_setting, n_travel)
-        Angle between the link and the plane square to the shimmed joint's stud.
+        Angle between the link and the plane square to the shimmed joint's stud; plus
+        where the link, followed outboard, leans the way the stud points.
+    inner_swing_deg : shape (..., n_setting, n_travel)
+        Angle at the inner joint between the link and its own direction at ride height
+        in the reference setting; never below zero.
     shift_mm : shape (..., n_setting)
         Eccentric shift that holds static toe, inboard plus.
+    lift_mm : shape (..., n_setting)
+        What a cam adds along its ``lift`` on the way; zero for a slot.
+    cam_deg : shape (..., n_setting)
+        Angle the cam stands at; not a number where there is no cam.
     residual_mm : float
         Largest rod-length error left.
     """
@@ -80,7 +143,10 @@ class Motion:
     camber_deg: Array
     outer_mm: Array
     outer_tilt_deg: Array
+    inner_swing_deg: Array
     shift_mm: Array
+    lift_mm: Array
+    cam_deg: Array
     residual_mm: float
 
     @property
@@ -91,16 +157,7 @@ class Motion:
 
 def mirrored(points: HardPoints) -> HardPoints:
     """Carry hard points across the car's centre plane (y to -y)."""
-    flip = np.array([1.0, -1.0, 1.0])
-    return replace(
-        points,
-        inner=points.inner * flip,
-        outer=points.outer * flip,
-        hub=points.hub * flip,
-        spindle=points.spindle * flip,
-        stud=points.stud * flip,
-        slot=points.slot * flip,
-    )
+    return points.each(lambda vector: vector * np.array([1.0, -1.0, 1.0]), lambda figure: figure)
 
 
 def toe_deg(spindle: Array) -> Array:
@@ -120,7 +177,7 @@ def static_shift_mm(points: HardPoints, height_mm: Array, length_change_mm: Arra
     """Eccentric shift that leaves the carrier where it was at ride height.
 
     Exact: with static toe held the carrier does not move, so the inner pivot lies
-    where its slot meets the sphere of the new link length.
+    where its slot, or its cam's circle, meets the sphere of the new link length.
 
     Parameters
     ----------
@@ -133,17 +190,9 @@ def static_shift_mm(points: HardPoints, height_mm: Array, length_change_mm: Arra
     Raises
     ------
     LinkageError
-        If the link cannot reach the slot.
+        If the link cannot reach the slot, or the cam the link.
     """
-    inner, outer = _link_ends(points, height_mm)
-    span = outer - inner
-    length = _link_length(points)[..., None] + length_change_mm
-    slot = points.slot[..., None, :]
-    along = np.sum(span * slot, axis=-1)
-    square = along**2 - np.sum(span**2, axis=-1) + length**2
-    if np.any(square <= 0.0) or np.any(length <= 0.0):
-        raise LinkageError("the link cannot reach its slot at some setting", "lengthen the link")
-    return np.asarray(along + np.sqrt(square))
+    return _held(points, height_mm, length_change_mm).shift
 
 
 def sweep(
@@ -162,46 +211,99 @@ def sweep(
     travel_mm : shape (n_travel,), bump plus, read at the hub
     height_mm, length_change_mm : shape (n_setting,) or scalar
     hold_static_toe : bool
-        Move the inner pivot along its slot so that static toe is unchanged;
-        otherwise the pivot stays and static toe moves.
+        Move the inner pivot along its slot, or turn its cam, so that static toe is
+        unchanged; otherwise the pivot stays and static toe moves.
 
     Raises
     ------
     LinkageError
-        Where the rods cannot be assembled or lock before the travel is reached.
+        Where the rods cannot be assembled or lock before the travel is reached, or
+        static toe cannot be held.
     """
     travel = np.atleast_1d(np.asarray(travel_mm, float))
     height, change = np.broadcast_arrays(
         np.atleast_1d(np.asarray(height_mm, float)),
         np.atleast_1d(np.asarray(length_change_mm, float)),
     )
-    lead = points.hub.shape[:-1]
-    shape = (*lead, len(height), len(travel))
-    shift = np.zeros((*lead, len(height)))
-    if hold_static_toe:
-        shift = static_shift_mm(points, height, change)
-    link_inner, link_outer = _link_ends(points, height)
-    link_inner = link_inner + shift[..., None] * points.slot[..., None, :]
-    link_length = np.broadcast_to(_link_length(points)[..., None] + change, shape[:-1])
-
-    pose = _Poses.at_reference(points, link_inner, link_outer, link_length, travel)
-    residual = pose.close()
-    spindle = pose.turn(_spread(points.spindle, shape))
-    stud = _spread(points.stud, shape)
-    if points.end == "outer":
-        stud = pose.turn(stud)
-    rod = pose.rod(TOE_LINK)
-    tilt = np.arcsin(np.clip(np.sum(stud * rod, axis=0) / np.linalg.norm(rod, axis=0), -1, 1))
-    outer = rod + pose.inner[TOE_LINK]
-    spindle_last = np.moveaxis(spindle, 0, -1)
+    pivot = _held(points, height, change) if hold_static_toe else _left(points, len(height))
+    setup = _setup(points, height, change, pivot.moved)
+    shape = (*points.hub.shape[:-1], len(height), len(travel))
+    readings = np.empty((7, setup.spindle.shape[-1], len(travel)))
+    residual = 0.0
+    size = max(1, BLOCK // max(1, len(travel)))
+    for group in range(0, readings.shape[1], size):
+        some = setup.part(slice(group, group + size))
+        with np.errstate(all="ignore"):
+            path = path_through_ride_height(some.rig)
+        for first in range(0, len(travel), BLOCK):
+            part = slice(first, first + BLOCK)
+            carriers, left = closed(some.rig, path, travel[part])
+            n_travel = len(travel[part])
+            read = some.readings(carriers, n_travel).reshape(7, -1, n_travel)
+            readings[:, group : group + size, part] = read
+            residual = max(residual, left)
     return Motion(
-        toe_deg=toe_deg(spindle_last).reshape(shape),
-        camber_deg=camber_deg(spindle_last).reshape(shape),
-        outer_mm=np.moveaxis(outer, 0, -1).reshape(*shape, 3),
-        outer_tilt_deg=(tilt * DEG).reshape(shape),
-        shift_mm=shift,
+        toe_deg=readings[0].reshape(shape),
+        camber_deg=readings[1].reshape(shape),
+        outer_mm=np.moveaxis(readings[2:5], 0, -1).reshape(*shape, 3),
+        outer_tilt_deg=readings[5].reshape(shape),
+        inner_swing_deg=readings[6].reshape(shape),
+        shift_mm=pivot.shift,
+        lift_mm=pivot.lift,
+        cam_deg=pivot.angle,
         residual_mm=residual,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pivot:
+    """Where the inner pivot stands: fields (..., n_setting), ``moved`` (..., n_setting, 3)."""
+
+    shift: Array
+    lift: Array
+    angle: Array
+    moved: Array
+
+
+def _left(points: HardPoints, n_setting: int) -> _Pivot:
+    """The inner pivot left where it is."""
+    shape = (*points.hub.shape[:-1], n_setting)
+    start = np.full((), np.nan) if points.cam is None else np.asarray(points.cam.reference_deg)
+    return _Pivot(
+        shift=np.zeros(shape),
+        lift=np.zeros(shape),
+        angle=np.broadcast_to(start[..., None], shape).copy(),
+        moved=np.zeros((*shape, 3)),
+    )
+
+
+def _held(points: HardPoints, height: Array, change: Array) -> _Pivot:
+    """The inner pivot moved so that the carrier stays where it was at ride height."""
+    inner, outer = _link_ends(points, height)
+    length = _link_length(points)[..., None] + change
+    cam = points.cam
+    if cam is None:
+        shift = _along_slot(outer - inner, length, points.slot[..., None, :])
+        return _Pivot(
+            shift=shift,
+            lift=np.zeros_like(shift),
+            angle=np.full_like(shift, np.nan),
+            moved=shift[..., None] * points.slot[..., None, :],
+        )
+    before = points.outer[..., TOE_LINK, :] - points.inner[..., TOE_LINK, :]
+    angle = cam.angle_deg(outer - inner, length, before)
+    shift, lift = cam.moved(angle)
+    along = shift[..., None] * cam.along[..., None, :]
+    moved = along + lift[..., None] * cam.lift[..., None, :]
+    return _Pivot(shift=shift, lift=lift, angle=angle, moved=moved)
+
+
+def _along_slot(span: Array, length: Array, slot: Array) -> Array:
+    along = np.sum(span * slot, axis=-1)
+    square = along**2 - np.sum(span**2, axis=-1) + length**2
+    if np.any(square <= 0.0) or np.any(length <= 0.0):
+        raise LinkageError("the link cannot reach its slot at some setting", "lengthen the link")
+    return np.asarray(along + np.sqrt(square))
 
 
 def _link_length(points: HardPoints) -> Array:
@@ -220,117 +322,81 @@ def _link_ends(points: HardPoints, height_mm: Array) -> tuple[Array, Array]:
     return inner + raised, np.broadcast_to(outer, raised.shape).copy()
 
 
-def _spread(vector: Array, shape: tuple[int, ...]) -> Array:
-    """Repeat (..., 3) over settings and travels and put components first: (3, n_pose)."""
-    wide = np.broadcast_to(vector[..., None, None, :], (*shape, 3))
-    return np.ascontiguousarray(wide.reshape(-1, 3).T)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Setup:
+    """Every corner at every setting in one row, components first: vectors are (3, n)."""
+
+    rig: Rig
+    spindle: Array
+    stud: Array
+    straight: Array  # the link's direction at ride height in the reference setting
+    outer_end: bool
+
+    def part(self, which: slice) -> _Setup:
+        return _Setup(
+            rig=self.rig.part(which),
+            spindle=self.spindle[:, which],
+            stud=self.stud[:, which],
+            straight=self.straight[:, which],
+            outer_end=self.outer_end,
+        )
+
+    def readings(self, carriers: Carriers, n_travel: int) -> Array:
+        """Toe, camber, the outer joint's place, tilt and swing: (7, n_pose), mm and degrees."""
+        spindle, stud, straight = (
+            np.repeat(x, n_travel, axis=-1) for x in (self.spindle, self.stud, self.straight)
+        )
+        rod = carriers.rod(TOE_LINK)
+        link = rod / carriers.rig.length[TOE_LINK]
+        turned = carriers.turn(spindle)
+        if self.outer_end:
+            stud = carriers.turn(stud)
+        chord = np.sqrt(np.sum((link - straight) ** 2, axis=0))
+        out = np.empty((7, rod.shape[1]))
+        out[0] = np.arctan2(turned[0], turned[1])
+        out[1] = -np.arcsin(np.clip(turned[2], -1.0, 1.0))
+        out[5] = np.arcsin(np.clip(np.sum(stud * link, axis=0), -1.0, 1.0))
+        # by the chord, since an arc cosine would lose small angles
+        out[6] = 2.0 * np.arcsin(np.minimum(0.5 * chord, 1.0))
+        out *= DEG
+        out[2:5] = rod + carriers.rig.inner[TOE_LINK]
+        return out
 
 
-class _Poses:
-    """Carrier poses of a batch, components first so that numpy runs along the poses."""
+def _setup(points: HardPoints, height: Array, change: Array, moved: Array) -> _Setup:
+    lead = (*points.hub.shape[:-1], len(height))
 
-    rotation: Array
+    def rows(x: Array) -> Array:
+        """(..., 3) of corners, or (..., n_setting, 3), as (3, n)."""
+        wide = x if x.ndim > len(lead) else x[..., None, :]
+        return np.ascontiguousarray(np.broadcast_to(wide, (*lead, 3)).reshape(-1, 3).T)
 
-    def __init__(self, inner: Array, arm: Array, length: Array, height: Array, hub: Array) -> None:
-        self.inner = inner  # (5, 3, n_pose) rod ends on the body
-        self.arm = arm  # (5, 3, n_pose) rod ends on the carrier, from the hub, at ride height
-        self.length = length  # (5, n_pose)
-        self.place = hub.copy()  # (3, n_pose) wheel centre
-        self.rotation = np.zeros((3, 3, hub.shape[1]))
-        for i in range(3):
-            self.rotation[i, i] = 1.0
-        self.hand = self._hand()
-        self.place[2] = height
-
-    @classmethod
-    def at_reference(
-        cls, points: HardPoints, link_inner: Array, link_outer: Array, link_length: Array, z: Array
-    ) -> _Poses:
-        """Lay out a batch with every carrier unturned at its target height."""
-        lead = points.hub.shape[:-1]
-        shape = (*lead, link_inner.shape[-2], len(z))
-
-        def wide(x: Array) -> Array:
-            return np.broadcast_to(x[..., None, :], (*shape, 3)).reshape(-1, 3).T
-
-        hub = _spread(points.hub, shape)
-        inner = [_spread(points.inner[..., i, :], shape) for i in range(TOE_LINK)]
-        outer = [_spread(points.outer[..., i, :], shape) for i in range(TOE_LINK)]
-        inner.append(wide(link_inner))
-        outer.append(wide(link_outer))
-        lengths = [np.linalg.norm(o - i, axis=0) for o, i in zip(outer, inner, strict=True)]
-        lengths[TOE_LINK] = np.broadcast_to(link_length[..., None], shape).reshape(-1)
-        target = np.broadcast_to(points.hub[..., 2][..., None, None] + z, shape).reshape(-1)
-        return cls(np.array(inner), np.array(outer) - hub, np.array(lengths), target, hub)
-
-    def turn(self, vector: Array) -> Array:
-        """Turn carrier vectors (3, n_pose) into the body's axes."""
-        return np.asarray(np.einsum("ijn,jn->in", self.rotation, vector))
-
-    def rod(self, index: int) -> Array:
-        """Vector along a rod, body to carrier, (3, n_pose)."""
-        return np.asarray(self.place + self.turn(self.arm[index]) - self.inner[index])
-
-    def close(self) -> float:
-        """Bring every rod to its length; returns the largest error left in mm."""
-        for _ in range(MOST_ITERATIONS):
-            turned, unit, now = self._rods()
-            gap = now - self.length
-            worst = float(np.max(np.abs(gap)))
-            if not np.isfinite(worst):
-                break
-            if worst < RESIDUAL_MM:
-                if np.any(self._hand() != self.hand):
-                    break
-                return worst
-            self._step(turned, unit, gap)
-        raise _locked()
-
-    def _rods(self) -> tuple[Array, Array, Array]:
-        """Turned carrier ends (5, 3, n), unit vectors along the rods, rod lengths (5, n)."""
-        turned = np.einsum("ijn,rjn->rin", self.rotation, self.arm)
-        rods = self.place + turned - self.inner
-        now = np.sqrt(np.einsum("rin,rin->rn", rods, rods))
-        return turned, rods / now[:, None, :], now
-
-    def _hand(self) -> Array:
-        """Which side of lock-out each pose is on: the Jacobian's sign."""
-        turned, unit, _ = self._rods()
-        return np.asarray(np.sign(np.linalg.det(self._jacobian(turned, unit))))
-
-    @staticmethod
-    def _jacobian(turned: Array, unit: Array) -> Array:
-        """d(rod length)/d(x, y, rotation), (n_pose, 5, 5); height is given, so it is no unknown."""
-        moment = np.cross(turned, unit, axis=1)
-        return np.concatenate([unit[:, :2], moment], axis=1).transpose(2, 0, 1)
-
-    def _step(self, turned: Array, unit: Array, gap: Array) -> None:
-        try:
-            move = np.linalg.solve(self._jacobian(turned, unit), -gap.T[..., None])[..., 0].T
-        except np.linalg.LinAlgError as exc:
-            raise _locked() from exc
-        self.place[:2] += move[:2]
-        turn = _rotation(np.asarray(move[2:], dtype=np.float64))
-        self.rotation = np.asarray(np.einsum("ijn,jkn->ikn", turn, self.rotation))
-
-
-def _rotation(vector: Array) -> Array:
-    """Rotation matrices (3, 3, n_pose) of rotation vectors (3, n_pose); Rodrigues' formula."""
-    angle2 = np.sum(vector**2, axis=0)
-    angle = np.sqrt(angle2)
-    s = np.sinc(angle / np.pi)
-    half = np.sinc(angle / (2 * np.pi))
-    c = 0.5 * half * half
-    x, y, z = vector
-    out = np.empty((3, 3, vector.shape[1]))
-    out[0] = 1 - c * (y * y + z * z), c * x * y - s * z, c * x * z + s * y
-    out[1] = c * x * y + s * z, 1 - c * (x * x + z * z), c * y * z - s * x
-    out[2] = c * x * z - s * y, c * y * z + s * x, 1 - c * (x * x + y * y)
-    return out
-
-
-def _locked() -> LinkageError:
-    return LinkageError(
-        "the rods cannot be assembled at some travel: the linkage locks or does not reach",
-        "check the hard points, or ask for less travel",
+    link_inner, link_outer = _link_ends(points, height)
+    hub = rows(points.hub)
+    ends = [(points.inner[..., i, :], points.outer[..., i, :]) for i in range(TOE_LINK)]
+    ends.append((link_inner + moved, link_outer))
+    inner = np.array([rows(i) for i, _ in ends])
+    arm = np.array([rows(o) for _, o in ends]) - hub
+    length = np.linalg.norm(arm + hub - inner, axis=1)
+    length[TOE_LINK] = np.broadcast_to(_link_length(points)[..., None] + change, lead).reshape(-1)
+    if points.strut_top is not None and points.strut_axis is not None:
+        inner[STRUT] = rows(points.strut_top)
+        arm[STRUT] = _square_to(rows(points.strut_axis))
+        length[STRUT] = np.sum(arm[STRUT] * (hub - inner[STRUT]), axis=1)
+    before = points.outer[..., TOE_LINK, :] - points.inner[..., TOE_LINK, :]
+    return _Setup(
+        rig=Rig(inner=inner, arm=arm, length=length, hub=hub, strut=points.strut_top is not None),
+        spindle=rows(points.spindle),
+        stud=rows(points.stud),
+        straight=rows(before / np.linalg.norm(before, axis=-1, keepdims=True)),
+        outer_end=points.end == "outer",
     )
+
+
+def _square_to(axis: Array) -> Array:
+    """Two unit vectors square to directions (3, n) and to each other, (2, 3, n)."""
+    aside = np.where(np.abs(axis[0]) < 0.7 * np.linalg.norm(axis, axis=0), 1.0, 0.0)
+    first = np.cross(axis, np.stack([aside, 1.0 - aside, np.zeros_like(aside)]), axis=0)
+    first = first / np.linalg.norm(first, axis=0)
+    second = np.cross(axis, first, axis=0)
+    return np.stack([first, second / np.linalg.norm(second, axis=0)])

@@ -123,11 +123,11 @@ def tape_truth(points: HardPoints) -> TapeTruth:
     """Measure corners as an exact tape would; arm is plus ahead, minus behind.
 
     The arm is taken square to the link in plan, to the line through the carrier's
-    lower and upper pivots (rods 1 and 3) at the outer joint's height. The camber
-    gain is the mean over 30 mm each way.
+    lower and upper pivots (rods 1 and 3, or a strut's top mount) at the outer
+    joint's height. The camber gain is the mean over 30 mm each way.
     """
     outer, inner = points.outer[:, TOE_LINK], points.inner[:, TOE_LINK]
-    low, up = points.outer[:, 0], points.outer[:, 2]
+    low, up = points.outer[:, 0], points.upper
     share = (outer[:, 2] - low[:, 2]) / (up[:, 2] - low[:, 2])
     axis = low + share[:, None] * (up - low)
     link = outer - inner
@@ -146,12 +146,9 @@ def tape_truth(points: HardPoints) -> TapeTruth:
 
 def pick(points: HardPoints, which: Array | NDArray[np.bool_] | NDArray[np.intp]) -> HardPoints:
     """Corners of a batch chosen by index or mask."""
-    return replace(
-        points,
-        **{
-            name: getattr(points, name)[which]
-            for name in ("inner", "outer", "hub", "spindle", "stud", "slot")
-        },
+    lead = points.hub.shape[:-1]
+    return points.each(
+        lambda vector: vector[which], lambda figure: np.broadcast_to(figure, lead)[which]
     )
 
 
@@ -200,7 +197,7 @@ def _refitted(points: HardPoints, over_mm: float) -> HardPoints:
     travel = np.linspace(-over_mm, over_mm, 7)
     motion = sweep(points, travel)
     turned_back = -(motion.toe_deg - motion.toe_deg[..., 3:4])[:, 0] / DEG
-    outer, low, up = points.outer[:, TOE_LINK], points.outer[:, 0], points.outer[:, 2]
+    outer, low, up = points.outer[:, TOE_LINK], points.outer[:, 0], points.upper
     path = motion.outer_mm[:, 0]
     axis = _unit(up - low)
     axis = axis / axis[:, 2:3]
