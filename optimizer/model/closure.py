@@ -128,14 +128,8 @@ class Carriers:
             solve = Elimination(jacobian(lever, line))
             hand = solve.hand
             self._move(solve(-gap))
-            before = worst
             gap, lever, line = self._gaps(length, scale)
             worst = float(np.max(np.abs(gap)))
-            # a second step on the same elimination, when it is expected to be the last one
-            if worst >= RESIDUAL_MM and worst * worst < RESIDUAL_MM * before:
-                self._move(solve(-gap))
-                gap, lever, line = self._gaps(length, scale)
-                worst = float(np.max(np.abs(gap)))
         return np.asarray(np.max(np.abs(gap), axis=0)), hand
 
     def constraint_lengths(self) -> Array:
@@ -283,34 +277,44 @@ def closed(rig: Rig, path: Path, travel: Array) -> tuple[Carriers, float]:
 
 
 def _walked(rig: Rig, travel: Array, hand: Array) -> Carriers:
-    """Close poses by small steps from the unturned carrier, lengths moving with travel."""
+    """Close poses by small steps: first the lengths at ride height, then the travel."""
     carriers = Carriers(rig)
     first = carriers.constraint_lengths()
-    far = max(float(np.max(np.abs(travel))), float(np.max(np.abs(rig.length - first))) * 2.0)
-    n_step = min(int(np.ceil(far / STEP_MM)), MOST_STEPS) if np.isfinite(far) else 0
-    if n_step == 0 or np.any(hand == 0.0):
-        raise _locked(travel[0], None)
-    for step in range(1, n_step + 1):
-        share = step / n_step
-        carriers.place[2] = rig.hub[2] + share * travel
+    if np.any(hand == 0.0):
+        raise _locked()
+    for share in _shares(2.0 * (rig.length - first)):
         left, now = carriers.close(first + share * (rig.length - first))
+        if not np.all((left < RESIDUAL_MM) & (now * hand >= 0.0)):
+            raise _locked()
+    before = 0.0
+    for share in _shares(travel):
+        carriers.place[2] = rig.hub[2] + share * travel
+        left, now = carriers.close(rig.length)
         bad = ~(left < RESIDUAL_MM) | (now * hand < 0.0)
         if np.any(bad):
-            worst = int(np.flatnonzero(bad)[0])
-            raise _locked(travel[worst], (step - 1) / n_step * travel[worst])
+            asked = float(travel[np.argmax(bad)])
+            raise _locked(asked, before * asked)
+        before = float(share)
     return carriers
 
 
-def _locked(travel_mm: float, reached_mm: float | None) -> LinkageError:
-    if reached_mm is None or not np.isfinite(travel_mm):
-        where = "the linkage locks or does not reach at ride height"
-    else:
+def _shares(way: Array) -> Array:
+    """Shares of a way at which to stop, so that the longest step is short."""
+    far = float(np.max(np.abs(way)))
+    if not np.isfinite(far):
+        raise _locked()
+    n_step = min(int(np.ceil(far / STEP_MM)), MOST_STEPS)
+    return np.arange(1, n_step + 1) / max(n_step, 1)
+
+
+def _locked(asked_mm: float | None = None, reached_mm: float = 0.0) -> LinkageError:
+    where = "at ride height"
+    if asked_mm is not None:
         where = (
-            f"the linkage locks or does not reach at some travel: asked for {travel_mm:+.1f} mm, "
-            f"it still closes at {reached_mm:+.1f} mm"
+            f"at some travel: asked for {asked_mm:+.1f} mm, it still closes at {reached_mm:+.1f} mm"
         )
     return LinkageError(
-        f"the carrier cannot be assembled: {where}",
+        f"the carrier cannot be assembled: the linkage locks or does not reach {where}",
         "check the hard points and the setting, or ask for less travel",
     )
 

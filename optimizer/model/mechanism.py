@@ -86,29 +86,30 @@ class HardPoints:
         """Upper pivot of the carrier: the third rod's outer end or the strut's top mount."""
         return self.outer[..., 2, :] if self.strut_top is None else self.strut_top
 
-    def each(
-        self, vectors: Callable[[Array], Array], figures: Callable[[Array], Array]
-    ) -> HardPoints:
-        """Hard points with one function applied to every array of points or directions
-        (last dimension 3) and another to every array of plain figures."""
+    def each(self, change: Callable[[Array, int], Array]) -> HardPoints:
+        """Hard points with a function applied to every array.
+
+        ``change`` is given the array and how many of its last dimensions are its own:
+        two for rods, one for a point or direction, none for a cam's figures.
+        """
         cam = self.cam
         return replace(
             self,
-            inner=vectors(self.inner),
-            outer=vectors(self.outer),
-            hub=vectors(self.hub),
-            spindle=vectors(self.spindle),
-            stud=vectors(self.stud),
-            slot=vectors(self.slot),
-            strut_top=None if self.strut_top is None else vectors(self.strut_top),
-            strut_axis=None if self.strut_axis is None else vectors(self.strut_axis),
+            inner=change(self.inner, 2),
+            outer=change(self.outer, 2),
+            hub=change(self.hub, 1),
+            spindle=change(self.spindle, 1),
+            stud=change(self.stud, 1),
+            slot=change(self.slot, 1),
+            strut_top=None if self.strut_top is None else change(self.strut_top, 1),
+            strut_axis=None if self.strut_axis is None else change(self.strut_axis, 1),
             cam=None
             if cam is None
             else Cam(
-                throw_mm=figures(np.asarray(cam.throw_mm, float)),
-                reference_deg=figures(np.asarray(cam.reference_deg, float)),
-                along=vectors(cam.along),
-                lift=vectors(cam.lift),
+                throw_mm=change(np.asarray(cam.throw_mm, float), 0),
+                reference_deg=change(np.asarray(cam.reference_deg, float), 0),
+                along=change(cam.along, 1),
+                lift=change(cam.lift, 1),
             ),
         )
 
@@ -157,7 +158,8 @@ class Motion:
 
 def mirrored(points: HardPoints) -> HardPoints:
     """Carry hard points across the car's centre plane (y to -y)."""
-    return points.each(lambda vector: vector * np.array([1.0, -1.0, 1.0]), lambda figure: figure)
+    flip = np.array([1.0, -1.0, 1.0])
+    return points.each(lambda array, own: array * flip if own else array)
 
 
 def toe_deg(spindle: Array) -> Array:

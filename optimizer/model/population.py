@@ -148,7 +148,7 @@ def pick(points: HardPoints, which: Array | NDArray[np.bool_] | NDArray[np.intp]
     """Corners of a batch chosen by index or mask."""
     lead = points.hub.shape[:-1]
     return points.each(
-        lambda vector: vector[which], lambda figure: np.broadcast_to(figure, lead)[which]
+        lambda array, own: np.broadcast_to(array, lead + array.shape[array.ndim - own :])[which]
     )
 
 
