@@ -13,13 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.model.basis import (
-    N_POWER,
-    arc_sizes,
-    design_matrix,
-)
-from optimizer.model.mechanism import HardPoints, sweep
-from optimizer.model.population import draw_corners, pick, tape_truth, workable
+from optimizer.model.basis import N_POWER, arc_sizes
+from optimizer.model.exact import TRAINING_GRID, surface_coefficients
+from optimizer.model.mechanism import HardPoints
+from optimizer.model.population import draw_corners, tape_truth, workable
 from optimizer.model.prior import PopulationMoments, tape_features
 from optimizer.records import StackEnd
 
@@ -27,31 +24,6 @@ Array = NDArray[np.float64]
 
 SEED = 1706
 N_CORNER = 3000
-HEIGHTS_MM = np.array([-10.0, -7.0, -3.5, 0.0, 3.5, 7.0, 10.0])
-CHANGES_MM = np.array([-15.0, -10.0, -5.0, 0.0, 5.0, 10.0, 15.0])
-TRAVELS_MM = np.array([-60.0, -52, -42, -31, -20, -10, 10, 20, 31, 42, 52, 60])
-# readings crowd about the reference setting, so the fit should be best there
-FOCUS_MM = (7.0, 10.0, 45.0)
-
-
-def surface_coefficients(points: HardPoints) -> Array:
-    """Fit the basis to exact sweeps of corners, shape (n_corner, 60), degrees."""
-    h, d = (x.ravel() for x in np.meshgrid(HEIGHTS_MM, CHANGES_MM, indexing="ij"))
-    height, travel = (x.ravel() for x in np.broadcast_arrays(h[:, None], TRAVELS_MM))
-    change = np.broadcast_to(d[:, None], (len(d), len(TRAVELS_MM))).ravel()
-    rows = design_matrix(height, change, travel)
-    weight = np.exp(
-        -0.25 * sum((x / s) ** 2 for x, s in zip((height, change, travel), FOCUS_MM, strict=True))
-    )
-    scale = np.abs(rows).max(axis=0)
-    solve = np.linalg.pinv(rows / scale * weight[:, None], rcond=1e-12)
-    out = []
-    for start in range(0, len(points.hub), 100):
-        some = pick(points, np.arange(start, min(start + 100, len(points.hub))))
-        toe = sweep(some, np.append(TRAVELS_MM, 0.0), h, d).toe_deg
-        change_deg = (toe[..., :-1] - toe[..., -1:]).reshape(len(toe), -1)
-        out.append((change_deg * weight) @ solve.T / scale)
-    return np.concatenate(out)
 
 
 def training_corners(
@@ -59,10 +31,11 @@ def training_corners(
 ) -> HardPoints:
     """Corners that work over the whole training range."""
     points = replace(draw_corners(rng, n_corner, ahead=ahead), end=end)
-    far_h, far_d = HEIGHTS_MM[-1], CHANGES_MM[-1]
+    far_h, far_d = TRAINING_GRID.heights_mm[-1], TRAINING_GRID.changes_mm[-1]
+    travels = np.array(TRAINING_GRID.travels_mm)
     corners_h = np.array([-far_h, far_h, far_h, -far_h])
     corners_d = np.array([-far_d, far_d, -far_d, far_d])
-    ends = np.array([TRAVELS_MM[0], TRAVELS_MM[0] / 2, TRAVELS_MM[-1] / 2, TRAVELS_MM[-1]])
+    ends = np.array([travels[0], travels[0] / 2, travels[-1] / 2, travels[-1]])
     return workable(points, ends, corners_h, corners_d)
 
 
