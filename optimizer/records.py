@@ -20,6 +20,7 @@ ThreadKind = Literal["both-ends", "one-end", "fixed", "unknown"]
 EccentricKind = Literal["slot", "none"]
 GoalKind = Literal["least-change", "toe-at-travel"]
 WeightKind = Literal["flat", "ride-height"]
+Point = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +91,34 @@ class Tape:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredPoints:
+    """Hard points of a double-wishbone corner at its reference setting, as measured.
+
+    Each is (x, y, z) in mm on ISO 8855 axes (x forward, y left, z up), the origin
+    anywhere, carried across to the left side where the corner is on the right.
+
+    Attributes
+    ----------
+    lower_front_pivot_mm, lower_rear_pivot_mm, lower_ball_joint_mm : lower arm
+    upper_front_pivot_mm, upper_rear_pivot_mm, upper_ball_joint_mm : upper arm
+    link_inner_joint_mm, link_outer_joint_mm : joint centres of the toe link
+    wheel_centre_mm : where travel is read
+    sd_mm : standard deviation of every coordinate
+    """
+
+    lower_front_pivot_mm: Point
+    lower_rear_pivot_mm: Point
+    lower_ball_joint_mm: Point
+    upper_front_pivot_mm: Point
+    upper_rear_pivot_mm: Point
+    upper_ball_joint_mm: Point
+    link_inner_joint_mm: Point
+    link_outer_joint_mm: Point
+    wheel_centre_mm: Point
+    sd_mm: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stack:
     """Where shims go and which the crew owns (those on the car included)."""
 
@@ -148,6 +177,7 @@ class Corner:
     ahead: bool
     steered: bool = False
     tape: Tape = field(default_factory=Tape)
+    points: MeasuredPoints | None = None
     stack: Stack = field(default_factory=Stack)
     thread: Thread = field(default_factory=Thread)
     eccentric: Eccentric = field(default_factory=Eccentric)

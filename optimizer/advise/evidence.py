@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from optimizer.advise.stacks import joint_height_mm
-from optimizer.errors import CallError, TooFewReadingsError
+from optimizer.errors import CallError, LinkageError, TooFewReadingsError
 from optimizer.measure.curve import ToeCurve, toe_curve
 from optimizer.model.surface import LoggedStaticToe, SettingCurve, ToeSurface
 from optimizer.records import Corner, Logbook, Run
@@ -66,10 +66,21 @@ def corner_evidence(book: Logbook, corner: str) -> Evidence:
 
 
 def fitted_surface(evidence: Evidence) -> ToeSurface:
-    """Surface of a corner fitted to all its evidence."""
+    """Surface of a corner fitted to all its evidence.
+
+    Raises
+    ------
+    LinkageError
+        If the corner's hard points make a linkage that cannot be assembled.
+    """
     corner = evidence.corner
-    surface = ToeSurface(ahead=corner.ahead, end=corner.stack.end, tape=corner.tape)
-    return surface.fit_curves(setting_curves(evidence), logged_static_toe(evidence))
+    surface = ToeSurface(
+        ahead=corner.ahead, end=corner.stack.end, tape=corner.tape, points=corner.points
+    )
+    try:
+        return surface.fit_curves(setting_curves(evidence), logged_static_toe(evidence))
+    except LinkageError as exc:
+        raise LinkageError(f"corner {corner.name!r}: {exc.found}", exc.remedy) from exc
 
 
 def setting_curves(evidence: Evidence) -> list[SettingCurve]:

@@ -6,6 +6,7 @@ import math
 from typing import Literal
 
 from optimizer.logbook.faults import BadValueError, Place, quoted
+from optimizer.logbook.points import read_points
 from optimizer.logbook.table import (
     CORNER_TABLES,
     KEYS,
@@ -98,12 +99,22 @@ def read_corner(table: Table, name: str, units: UnitsStated, signs: Signs) -> Co
             'lower pivots, else "behind"',
         )
     steered = given(table.flag("steered"), False)
+    side = _read_side(table, name)
+    link = table.choice("link", LINKS, None)
+    tape = _read_tape(_part(table, "tape"), units)
     return Corner(
         name=name,
-        side=_read_side(table, name),
-        ahead=table.choice("link", LINKS, "ahead") == "ahead",
+        side=side or SIDES[0],
+        ahead=link != "behind",
         steered=steered,
-        tape=_read_tape(_part(table, "tape"), units),
+        tape=tape,
+        points=read_points(
+            _part(table, "points"),
+            units,
+            side=side,
+            ahead=None if link is None else link == "ahead",
+            tape=tape,
+        ),
         stack=_read_stack(_part(table, "stack"), units),
         thread=_read_thread(_part(table, "thread"), units),
         eccentric=_read_eccentric(_part(table, "eccentric"), units, steered=steered),
@@ -117,9 +128,10 @@ def _part(table: Table, key: str) -> Table | None:
     return table.table(key, KEYS[f"[corner.NAME.{key}]"])
 
 
-def _read_side(table: Table, name: str) -> Literal["left", "right"]:
+def _read_side(table: Table, name: str) -> Literal["left", "right"] | None:
+    """The side, or None once it is at fault."""
     if table.has("side"):
-        return table.choice("side", SIDES, SIDES[0])
+        return table.choice("side", SIDES, None)
     side = side_of(name)
     if side is None:
         table.lacks(
@@ -127,7 +139,7 @@ def _read_side(table: Table, name: str) -> Literal["left", "right"]:
             f"the name {quoted(name)} does not tell its side",
             'add `side = "left"` or `side = "right"`',
         )
-    return side or SIDES[0]
+    return side
 
 
 def _read_tape(table: Table | None, units: UnitsStated) -> Tape:

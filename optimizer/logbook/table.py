@@ -19,8 +19,19 @@ MOST_TRAVEL_MM = 300.0
 MOST_TOE_DEG = 10.0
 
 TAPE = ("length", "arm", "rise", "lean_in", "stud_lean")
+POINTS = (
+    "lower_front_pivot",
+    "lower_rear_pivot",
+    "lower_ball_joint",
+    "upper_front_pivot",
+    "upper_rear_pivot",
+    "upper_ball_joint",
+    "link_inner_joint",
+    "link_outer_joint",
+    "wheel_centre",
+)
 TABLES = ("car", "units", "signs", "gauge", "corner")
-CORNER_TABLES = ("tape", "stack", "thread", "eccentric", "goal")
+CORNER_TABLES = ("tape", "points", "stack", "thread", "eccentric", "goal")
 KEYS: dict[str, tuple[str, ...]] = {
     "[car]": ("name",),
     "[units]": ("travel", "reading", "length", "toe"),
@@ -38,6 +49,7 @@ KEYS: dict[str, tuple[str, ...]] = {
     ),
     "[corner.NAME]": ("side", "link", "steered", "reference_run", "current_run"),
     "[corner.NAME.tape]": (*TAPE, *(f"{key}_give_or_take" for key in TAPE)),
+    "[corner.NAME.points]": (*POINTS, "give_or_take"),
     "[corner.NAME.stack]": ("end", "face", "shims", "most_shims"),
     "[corner.NAME.thread]": ("kind", "pitch", "threads_per_inch", "flats", "shorter", "longer"),
     "[corner.NAME.eccentric]": ("kind", "per_mark", "inboard_left", "outboard_left"),

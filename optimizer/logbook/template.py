@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 
 from optimizer.records import Units
+from optimizer.units import from_mm
 
 _HEAD = """\
 # Logbook of one car: three plain files that a spreadsheet or an editor may change.
@@ -82,6 +83,20 @@ reference_run = {run}    # the run that all settings are counted from
 # stud_lean = 0    # degrees the stud's top leans outboard
 # stud_lean_give_or_take = 2
 
+# Hard points, all nine or none, [x, y, z] at the reference run: joint centres, x forward,
+# y left, z up, from any one origin. For two wishbones; they make the advice best of all.
+[corner.{corner}.points]
+# lower_front_pivot = {lower_front_pivot}    # of the lower arm, on the body
+# lower_rear_pivot = {lower_rear_pivot}
+# lower_ball_joint = {lower_ball_joint}    # on the wheel carrier
+# upper_front_pivot = {upper_front_pivot}
+# upper_rear_pivot = {upper_rear_pivot}
+# upper_ball_joint = {upper_ball_joint}
+# link_inner_joint = {link_inner_joint}
+# link_outer_joint = {link_outer_joint}    # as shimmed in that run
+# wheel_centre = {wheel_centre}
+# give_or_take = {give}    # of every number; a standard deviation of 1 mm if not stated
+
 # Shims. Each stack is written from the top: 3+1, 2x1+0.5, 0 for none.
 [corner.{corner}.stack]
 end = "outer"    # the shimmed joint: outer or inner
@@ -133,6 +148,18 @@ _BY_LENGTH = {
         "spare": "0.25",
         "per_mark": "0.04",
     },
+}
+# An invented left corner with its link ahead, agreeing with the tape examples; mm.
+_POINTS_MM = {
+    "lower_front_pivot": (150, 350, 180),
+    "lower_rear_pivot": (-140, 350, 184),
+    "lower_ball_joint": (0, 700, 176),
+    "upper_front_pivot": (110, 420, 408),
+    "upper_rear_pivot": (-110, 420, 402),
+    "upper_ball_joint": (0, 674, 424),
+    "link_inner_joint": (120, 352, 227),
+    "link_outer_joint": (120, 702, 222),
+    "wheel_centre": (0, 745, 300),
 }
 _BY_READING = {
     "mm": {"resolution": "0.01", "reading_noise": "0.03", "direction_noise": "0.02"},
@@ -188,6 +215,18 @@ def toml_key(name: str) -> str:
     return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else toml_string(name)
 
 
+def _points(car: CarText) -> dict[str, str]:
+    """Example hard points on the corner's own side, in the crew's unit of length."""
+    across = -1 if car.side == "right" else 1
+    along = -1 if car.link == "behind" else 1
+    shown = {}
+    for key, (x, y, z) in _POINTS_MM.items():
+        forward = x * along if key.startswith("link") else x
+        place = (from_mm(v, car.units.length) for v in (forward, y * across, z))
+        shown[key] = f"[{', '.join(f'{v:.4g}' for v in place)}]"
+    return shown
+
+
 def car_toml(car: CarText) -> str:
     """Write a new car.toml.
 
@@ -219,6 +258,7 @@ def car_toml(car: CarText) -> str:
         "most_shims": str(car.most_shims),
         "eccentric": "none" if car.steered else "slot",
         **_BY_LENGTH[units.length],
+        **_points(car),
         **_BY_READING[units.reading],
         **_BY_TRAVEL[units.travel],
         **_BY_TOE[units.toe],

@@ -90,8 +90,17 @@ def population_moments(ahead: bool, end: StackEnd) -> PopulationMoments:
 
 def tape_posterior(moments: PopulationMoments, tape: Tape) -> tuple[Array, Array]:
     """Mean (5,) and covariance (5, 5) of the true tape values given those measured."""
-    mean, cov = moments.tape_mean.copy(), moments.tape_cov.copy()
-    for index, value, sd in _tape_rows(tape):
+    return given_tape(moments.tape_mean, moments.tape_cov, tape)
+
+
+def given_tape(mean: Array, cov: Array, tape: Tape) -> tuple[Array, Array]:
+    """Condition a Gaussian whose last five entries are the tape values on those measured.
+
+    ``mean`` and ``cov`` have shape (n,), (n, n); so have the mean and covariance returned.
+    """
+    first = len(mean) - N_TAPE
+    for place, value, sd in _tape_rows(tape):
+        index = first + place
         gain = cov[:, index] / (cov[index, index] + sd**2)
         mean = mean + gain * (value - mean[index])
         cov = cov - np.outer(gain, cov[index])
@@ -148,7 +157,7 @@ def _standard_draws() -> Array:
 
 
 def _tape_rows(tape: Tape) -> list[tuple[int, float, float]]:
-    """(index, value, standard deviation) of the values taken, logs for the first two."""
+    """(place in the five, value, standard deviation) of those taken; the first two as logs."""
 
     def log(m: Measured) -> Measured:
         return Measured(value=float(np.log(m.value)), sd=m.sd / m.value)

@@ -30,12 +30,13 @@ from optimizer.model.basis import (
     setting_terms,
     travel_terms,
 )
+from optimizer.model.hard_prior import hard_point_prior
 from optimizer.model.prior import Prior, corner_prior
-from optimizer.records import StackEnd, Tape
+from optimizer.records import MeasuredPoints, StackEnd, Tape
 
 Array = NDArray[np.float64]
 
-_PARAMS = ("ahead", "end", "tape", "reading_sd_deg", "zero_sd_deg", "tilt_sd_deg")
+_PARAMS = ("ahead", "end", "tape", "points", "reading_sd_deg", "zero_sd_deg", "tilt_sd_deg")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +80,9 @@ class ToeSurface:
         Which joint carries the shims.
     tape : Tape or None
         Tape values at the reference setting, with their standard deviations.
+    points : MeasuredPoints or None
+        Hard points at the reference setting; with them the exact mechanism is the
+        prior mean, without them the population's.
     reading_sd_deg, zero_sd_deg, tilt_sd_deg : float
         Noise that ``fit`` assumes when it is given no covariance: of a reading, of
         the run's common zero, and of remounting the rig (at 40 mm of travel).
@@ -105,6 +109,7 @@ class ToeSurface:
         ahead: bool = True,
         end: StackEnd = "outer",
         tape: Tape | None = None,
+        points: MeasuredPoints | None = None,
         reading_sd_deg: float = 0.008,
         zero_sd_deg: float = 0.006,
         tilt_sd_deg: float = 0.01,
@@ -112,6 +117,7 @@ class ToeSurface:
         self.ahead = ahead
         self.end = end
         self.tape = tape
+        self.points = points
         self.reading_sd_deg = reading_sd_deg
         self.zero_sd_deg = zero_sd_deg
         self.tilt_sd_deg = tilt_sd_deg
@@ -240,7 +246,10 @@ class ToeSurface:
         )
 
     def _prior(self) -> Prior:
-        return corner_prior(self.ahead, self.tape or Tape(), self.end)
+        tape = self.tape or Tape()
+        if self.points is not None:
+            return hard_point_prior(self.points, self.ahead, tape, self.end)
+        return corner_prior(self.ahead, tape, self.end)
 
     def _update(self, blocks: Iterator[tuple[Array, Array, Array]] | Any) -> Self:
         prior = self._prior()
