@@ -79,10 +79,28 @@ def test_the_logbook_needs_no_heavy_library() -> None:
     assert not loaded & {"numpy", "scipy", "pandas", "matplotlib", "sklearn", "typer"}
 
 
-def test_check_and_next_need_numpy_alone() -> None:
+POINTS = """
+[corner.rear-left.points]
+lower_front_pivot = [128, 352, 178]
+lower_rear_pivot = [-142, 346, 184]
+lower_ball_joint = [4, 694, 186]
+upper_front_pivot = [104, 424, 408]
+upper_rear_pivot = [-96, 420, 400]
+upper_ball_joint = [-9, 668, 428]
+link_inner_joint = [-104, 379, 218]
+link_outer_joint = [-96, 698, 224]
+wheel_centre = [0, 742, 302]
+"""
+
+
+@pytest.mark.parametrize("extra", ["", POINTS], ids=["tape", "points"])
+def test_check_and_next_need_numpy_alone(demo_copy: Path, extra: str) -> None:
+    with (demo_copy / "car.toml").open("a", encoding="utf-8") as file:
+        file.write(extra)
     code = (
         "import sys; from optimizer.cli import app\n"
-        "for words in (['check', 'data/demo'], ['next', 'data/demo'], ['curves', 'data/demo']):\n"
+        f"for words in (['check', {str(demo_copy)!r}], ['next', {str(demo_copy)!r}],\n"
+        f"              ['curves', {str(demo_copy)!r}]):\n"
         "    app(words, standalone_mode=False)"
     )
     done = subprocess.run(

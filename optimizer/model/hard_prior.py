@@ -21,7 +21,7 @@ from optimizer.model.basis import N_COEFFICIENT, N_POWER, arc_sizes
 from optimizer.model.exact import TRAINING_GRID, SweepGrid, surface_coefficients
 from optimizer.model.mechanism import HardPoints, sweep
 from optimizer.model.population import tape_truth
-from optimizer.model.prior import Prior, given_tape
+from optimizer.model.prior import Prior, given_tape, population_moments
 from optimizer.records import MeasuredPoints, StackEnd, Tape
 from optimizer.units import DEG
 
@@ -57,10 +57,10 @@ DIRECTIONS = np.array(
 # acts like a joint's path a little off, so it is a share of what the link's arc does
 # (our own judgement, no source).
 GIVE_SHARE = 0.01
-# The measured curve is to rule the reference curve: three times the points' own spread,
-# and in every power of travel at least this much at 40 mm.
+# The measured curve is to rule the reference curve: three times the points' own spread, and
+# a tenth of what reference curves do in the population, which keeps to linkages' shapes.
 REFERENCE_WIDENING = 3.0
-REFERENCE_FLOOR_DEG = 0.03
+REFERENCE_SHARE = 0.1
 
 
 @lru_cache(maxsize=16)
@@ -103,7 +103,7 @@ def hard_point_prior(
     mean = np.concatenate([coefficients[0], differenced[0, N_COEFFICIENT:]])
     by_unknown = (differenced[1:] - differenced[0]) / STEP_SD
     cov = by_unknown.T @ by_unknown
-    _widen(cov, mean, TRAINING_GRID.misfit_cov(toe, coefficients), ahead)
+    _widen(cov, mean, TRAINING_GRID.misfit_cov(toe, coefficients), ahead, end)
     mean, cov = given_tape(mean, cov, tape)
     mean.flags.writeable = cov.flags.writeable = False
     return Prior(mean=mean, cov=cov)
@@ -167,7 +167,7 @@ def _tape_values(batch: HardPoints, ahead: bool) -> Array:
     )
 
 
-def _widen(cov: Array, mean: Array, misfit: Array, ahead: bool) -> None:
+def _widen(cov: Array, mean: Array, misfit: Array, ahead: bool, end: StackEnd) -> None:
     """Add to ``cov`` what the basis and rigid rods leave out, and free the reference curve.
 
     The reference curve's extra spread is tied to nothing, so a curve that departs from
@@ -177,7 +177,7 @@ def _widen(cov: Array, mean: Array, misfit: Array, ahead: bool) -> None:
     length, arm = np.exp(mean[N_COEFFICIENT : N_COEFFICIENT + 2])
     give = GIVE_SHARE * arc_sizes(length, arm if ahead else -arm)
     cov[f0, f0] *= REFERENCE_WIDENING**2
-    cov[f0, f0] += np.eye(N_POWER) * REFERENCE_FLOOR_DEG**2
+    cov[f0, f0] += REFERENCE_SHARE**2 * population_moments(ahead, end).baseline_cov
     cov[c, c] += misfit + np.diag(give**2)
 
 

@@ -54,6 +54,18 @@ window = [-50, 50]
 
 [corner.rear-right]
 link = "ahead"
+
+[corner.rear-right.points]
+lower_front_pivot = [150, -350, 180]
+lower_rear_pivot = [-140, -350, 184]
+lower_ball_joint = [0, -700, 176]
+upper_front_pivot = [110, -420, 408]
+upper_rear_pivot = [-110, -420, 402]
+upper_ball_joint = [0, -674, 424]
+link_inner_joint = [120, -352, 227]
+link_outer_joint = [120, -702, 222]
+wheel_centre = [0, -745, 300]
+give_or_take = 2
 """
 RUNS = """\
 run,corner,date,shims_above,shims_below,length_change,static_toe,note
@@ -159,6 +171,28 @@ CAR_SAMPLES: list[Entry] = [
     ("L405", '"2x3+3x1"', "[3, -1]", 27, "[3, -1]", ("[3, -1]", "[3, 3, 1, 1, 1]")),
     ("L406", '"2x3+3x1"', '"2x3+3x1+55"', 27, "55", ("+55", "")),
     ("L406", '"2x3+3x1"', "[3, 99]", 27, "[3, 99]", ("[3, 99]", "[3, 3, 1, 1, 1]")),
+    # hard points
+    ("L203", "wheel_centre", "wheel_center", 49, "wheel_center", SAID),
+    ("L204", "[0, -745, 300]", "[0, -745]", 49, "[0, -745]", ("-745]", "-745, 300]")),
+    ("L204", "[0, -745, 300]", '"0 -745 300"', 49, '"0 -745 300"',
+     ('"0 -745 300"', "[0, -745, 300]")),
+    ("L206", "give_or_take = 2", "give_or_take = 0", 50, "0", ("take = 0", "take = 3")),
+    ("L217", 'link = "ahead"\n\n', 'link = "behind"\n\n', 48, "[120, -702, 222]",
+     ('"behind"', '"ahead"')),
+    ("L217", "[corner.rear-right.points]",
+     "[corner.rear-right.tape]\nrise = 25\n[corner.rear-right.points]", 50, "[120, -702, 222]",
+     ("rise = 25", "rise = -4")),
+    ("L218", "wheel_centre = [0, -745, 300]\n", "", 40, "points",
+     ("give_or_take = 2", "wheel_centre = [0, -745, 300]")),
+    ("L219", "[0, -745, 300]", "[0, -700, 178]", 49, "[0, -700, 178]",
+     ("[0, -700, 178]", "[0, -745, 300]")),
+    ("L220", "[0, -700, 176]", "[0, 700, 176]", 43, "[0, 700, 176]", ("[0, 700", "[0, -700")),
+    ("L220", "[-140, -350, 184]", "[160, -350, 184]", 41, "[150, -350, 180]",
+     ("[160", "[-160")),
+    ("L220", "[0, -674, 424]", "[0, -674, 124]", 46, "[0, -674, 124]", ("124]", "424]")),
+    ("L310", "[0, -745, 300]", "[0, nan, 300]", 49, "[0, nan, 300]", ("nan", "-745")),
+    ("L313", "[0, -745, 300]", "[0, -7450, 300]", 49, "[0, -7450, 300]", ("-7450", "-745")),
+    ("L313", "[0, -745, 300]", "[0, -745e9, 300]", 49, "[0, -745e9, 300]", ("e9", "")),
 ]  # fmt: skip
 RUN_SAMPLES: list[Entry] = [
     ("L302", "date,shims_above", "shims_above,shims_above", 1, "shims_above",
@@ -546,6 +580,44 @@ def test_direct_angle_rising_against_the_sign_of_toe(folder: Path) -> None:
     assert (problem.code, problem.line, at_caret(problem)) == ("L217", 14, '"toe-out"')
     (folder / "car.toml").write_text(car.replace('rising = "toe-out"\n', ""))
     assert read_logbook(folder).gauge.rising == 1
+
+
+def test_points_of_the_other_side_are_one_fault(folder: Path) -> None:
+    head, block = CAR.split("[corner.rear-right.points]")
+    (folder / "car.toml").write_text(
+        f"{head}[corner.rear-right.points]{block.replace(', -', ', ')}"
+    )
+    problem = only_problem(folder)
+    assert (problem.code, problem.line) == ("L220", 43)
+    assert problem.remedy.startswith("turn the sign of every y")
+
+
+def test_points_in_the_wrong_unit_are_one_fault(folder: Path) -> None:
+    head, block = CAR.split("[corner.rear-right.points]")
+    small = re.sub(r"-?\d+(?=[,\]])", lambda m: f"{int(m[0]) / 25.4:.2f}", block)
+    (folder / "car.toml").write_text(f"{head}[corner.rear-right.points]{small}")
+    problem = only_problem(folder)
+    assert (problem.code, problem.line, at_caret(problem)) == ("L313", 40, "points")
+
+
+def test_each_missing_point_is_a_fault_and_none_at_all_is_none(folder: Path) -> None:
+    head = CAR.split("[corner.rear-right.points]")[0]
+    (folder / "car.toml").write_text(f"{head}[corner.rear-right.points]\nwheel_centre = [0,0,0]")
+    problems = problems_of(folder)
+    assert [p.code for p in problems] == ["L218"] * 8
+    assert "`lower_ball_joint`" in problems[2].found
+    (folder / "car.toml").write_text(f"{head}[corner.rear-right.points]\n")
+    assert read_logbook(folder).corners["rear-right"].points is None
+    (folder / "car.toml").write_text(f"{head}[corner.rear-right.points]\ngive_or_take = 2\n")
+    assert only_problem(folder).code == "L208"
+
+
+def test_points_are_not_blamed_for_a_side_or_link_in_doubt(folder: Path) -> None:
+    for name, link, code in (("rear", "ahead", "L214"), ("rear-right", "left", "L205")):
+        car = CAR.replace("rear-right", name).replace('link = "ahead"\n\n', f'link = "{link}"\n\n')
+        (folder / "car.toml").write_text(car)
+        (folder / "runs.csv").write_text(RUNS.replace("rear-right", name))
+        assert only_problem(folder).code == code
 
 
 def test_toe_at_travel_needs_its_travel_and_its_change(folder: Path) -> None:
