@@ -7,6 +7,7 @@ start at once.
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -248,13 +249,14 @@ def _show_next(
     goals = {name: parse_goal(goal, book) if goal else None for name in names}
     advices = [advise(book, name, goals[name]) for name in names]
     crew = Crew.of(book)
+    where = "" if folder == Path() else f" {shlex.quote(str(folder))}"
     if as_json:
         from optimizer.present.document import next_document
 
-        _json(next_document(book, advices))
+        _json(next_document(book, advices, where))
     else:
         for index, advice in enumerate(advices):
-            _lines([*([""] if index else []), *note(advice, crew, _width())])
+            _lines([*([""] if index else []), *note(advice, crew, _width(), where=where)])
     if out is not None:
         from optimizer.present.gallery import draw_advice
 
@@ -291,13 +293,7 @@ def _book(folder: Path, until: str | None) -> Logbook:
     from optimizer.logbook import read_logbook
 
     book = read_logbook(folder)
-    if until is None:
-        return book
-    try:
-        return book.as_of(until)
-    except KeyError:
-        names = ", ".join(r.name for r in book.runs)
-        raise CallError(f"no run is called {until!r}", f"use one of {names}") from None
+    return book if until is None else book.as_of(until)
 
 
 def _corners(book: Logbook, corner: str | None) -> list[str]:

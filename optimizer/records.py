@@ -13,6 +13,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
+from optimizer.errors import CallError
+
 GaugeKind = Literal["one-dial", "direct-angle"]
 StackFace = Literal["clevis", "arm-below", "arm-above"]
 StackEnd = Literal["outer", "inner"]
@@ -254,13 +256,23 @@ class Logbook:
     def as_of(self, run: str) -> Logbook:
         """The logbook as it stood after ``run``: later runs of its file are left away.
 
-        KeyError if there is no such run.
+        Raises
+        ------
+        CallError
+            If there is no such run, or a corner's reference run comes later.
         """
         names = [r.name for r in self.runs]
         if run not in names:
-            raise KeyError(run)
+            raise CallError(f"no run is called {run!r}", f"use one of {', '.join(names)}")
         kept = self.runs[: names.index(run) + 1]
         held = {r.name for r in kept}
+        for name, corner in self.corners.items():
+            later = corner.reference_run not in held and corner.reference_run is not None
+            if later and any(r.corner == name for r in kept):
+                raise CallError(
+                    f"the reference run of {name}, {corner.reference_run}, comes after {run!r}",
+                    "name a later run",
+                )
         corners = {
             name: replace(
                 c,

@@ -10,14 +10,6 @@ import math
 
 MM_PER_UNIT: dict[str, float] = {"mm": 1.0, "cm": 10.0, "in": 25.4, "thou": 0.0254}
 DEG_PER_UNIT: dict[str, float] = {"deg": 1.0, "min": 1.0 / 60.0}
-UNIT_NAMES: dict[str, str] = {
-    "mm": "mm",
-    "cm": "cm",
-    "in": "in",
-    "thou": "thou",
-    "deg": "deg",
-    "min": "min",
-}
 DEG = 180.0 / math.pi
 
 

@@ -143,6 +143,8 @@ class Advice:
     verdict: Verdict
     left_out: tuple[LeftOut, ...]
     readings_in_doubt: tuple[str, ...]
+    static_toe_in_doubt: tuple[str, ...]
+    now_is_measured: bool
     measured_score_deg: Band | None
     because: Because
     limits: tuple[Limit, ...]

@@ -36,7 +36,8 @@ class StaticToe:
     ----------
     shift_mm : from where the eccentric stands now, inboard plus
     marks : the same in marks; None where a mark's worth is not known
-    forgotten_deg : static toe change if the eccentric is left alone, toe-in plus
+    forgotten_deg : static toe change if the eccentric (or, without one, the length) is
+        left alone, toe-in plus
     left_inboard_mm, left_outboard_mm : range left after the move; None if unknown
     total_mm : shift from the reference setting
     """
@@ -81,7 +82,13 @@ def static_toe(
     at = np.array([new, now])
     total = shift_draws_mm(link, at[:, 0], at[:, 1], end)
     shift = total[:, 0] - total[:, 1] + _formula_error(len(total), at[0] - at[1])
-    forgotten = static_toe_error_deg(link, shift[:, None])[:, 0]
+    left = shift
+    if eccentric.kind == "none":
+        # the length holds static toe here; forgotten, it stays as it is
+        stays = np.array([(new[0], now[1]), now])
+        without = shift_draws_mm(link, stays[:, 0], stays[:, 1], end)
+        left = without[:, 0] - without[:, 1]
+    forgotten = static_toe_error_deg(link, left[:, None])[:, 0]
     mean_total = float(np.mean(total[:, 0]))
     per_mark = eccentric.mm_per_mark
     inboard, outboard = eccentric.inboard_left_mm, eccentric.outboard_left_mm
@@ -117,6 +124,22 @@ def _formula_error(n_draw: int, moved_mm: Array) -> Array:
     half = np.random.default_rng(23).standard_normal(((n_draw + 1) // 2, 2))
     normal = np.concatenate([half, -half])[:n_draw]
     return np.asarray(normal @ (np.array(FORMULA_SD) * moved_mm))
+
+
+def shortest_band(draws: Array, share: float = BAND[1] - BAND[0]) -> Band:
+    """Mean and the shortest stretch that holds ``share`` of the draws.
+
+    For a score, which cannot fall below zero and leans to one side, it holds the
+    truth more evenly than cutting both tails alike.
+    """
+    ordered = np.sort(draws)
+    width = min(int(np.ceil(share * len(ordered))), len(ordered) - 1)
+    first = int(np.argmin(ordered[width:] - ordered[: len(ordered) - width]))
+    return Band(
+        value=float(np.mean(draws)),
+        low=float(ordered[first]),
+        high=float(ordered[first + width]),
+    )
 
 
 def _band(draws: Array) -> Band:

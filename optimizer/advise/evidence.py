@@ -11,6 +11,8 @@ from optimizer.model.surface import LoggedStaticToe, SettingCurve, ToeSurface
 from optimizer.records import Corner, Logbook, Run
 
 STATIC_TOE_SD_DEG = 0.03
+# a logged static toe this many deviations off what is known is named, and not used
+STATIC_TOE_DOUBT_SD = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,11 +32,13 @@ class Evidence:
 
     @property
     def measured_mm(self) -> tuple[float, float]:
-        """Lowest and highest travel that every run so far reached."""
-        return (
-            min(0.0, max(float(c.travel_mm[0]) for c in self.curves)),
-            max(0.0, min(float(c.travel_mm[-1]) for c in self.curves)),
-        )
+        """Lowest and highest travel that every run reached, or any run where they share none."""
+        low = max(float(c.travel_mm[0]) for c in self.curves)
+        high = min(float(c.travel_mm[-1]) for c in self.curves)
+        if low >= high:
+            low = min(float(c.travel_mm[0]) for c in self.curves)
+            high = max(float(c.travel_mm[-1]) for c in self.curves)
+        return min(0.0, low), max(0.0, high)
 
 
 def corner_evidence(book: Logbook, corner: str) -> Evidence:
@@ -65,8 +69,20 @@ def corner_evidence(book: Logbook, corner: str) -> Evidence:
     )
 
 
-def fitted_surface(evidence: Evidence) -> ToeSurface:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitted:
+    """A surface, and the runs whose logged static toe did not fit and was not used."""
+
+    surface: ToeSurface
+    static_toe_in_doubt: tuple[str, ...]
+
+
+def fitted(evidence: Evidence) -> Fitted:
     """Surface of a corner fitted to all its evidence.
+
+    A logged static toe that contradicts the tape and the marks by more than three
+    deviations (a mark counted the wrong way, the axle's total, a typing slip) would
+    bend everything that is said of the eccentric, so it is named instead of used.
 
     Raises
     ------
@@ -78,9 +94,21 @@ def fitted_surface(evidence: Evidence) -> ToeSurface:
         ahead=corner.ahead, end=corner.stack.end, tape=corner.tape, points=corner.points
     )
     try:
-        return surface.fit_curves(setting_curves(evidence), logged_static_toe(evidence))
+        surface.fit_curves(setting_curves(evidence))
     except LinkageError as exc:
         raise LinkageError(f"corner {corner.name!r}: {exc.found}", exc.remedy) from exc
+    doubtful = []
+    for run, row in logged_static_toe(evidence):
+        if abs(surface.static_toe_misfit(row)) > STATIC_TOE_DOUBT_SD:
+            doubtful.append(run)
+        else:
+            surface.learn_static_toe(row)
+    return Fitted(surface=surface, static_toe_in_doubt=tuple(doubtful))
+
+
+def fitted_surface(evidence: Evidence) -> ToeSurface:
+    """The surface of :func:`fitted`."""
+    return fitted(evidence).surface
 
 
 def setting_curves(evidence: Evidence) -> list[SettingCurve]:
@@ -100,7 +128,7 @@ def setting_curves(evidence: Evidence) -> list[SettingCurve]:
     return out
 
 
-def logged_static_toe(evidence: Evidence) -> list[LoggedStaticToe]:
+def logged_static_toe(evidence: Evidence) -> list[tuple[str, LoggedStaticToe]]:
     """Static toe of later runs against the reference, where the eccentric was logged too."""
     per_mark = evidence.corner.eccentric.mm_per_mark
     ref = evidence.reference
@@ -111,13 +139,12 @@ def logged_static_toe(evidence: Evidence) -> list[LoggedStaticToe]:
         if run.name == ref.name or run.static_toe_deg is None or run.eccentric_mark is None:
             continue
         height, change = evidence.setting_of(run)
-        out.append(
-            LoggedStaticToe(
-                height_mm=height,
-                length_change_mm=change,
-                shift_mm=(run.eccentric_mark - ref.eccentric_mark) * per_mark,
-                toe_change_deg=run.static_toe_deg - ref.static_toe_deg,
-                sd_deg=STATIC_TOE_SD_DEG * 2**0.5,
-            )
+        row = LoggedStaticToe(
+            height_mm=height,
+            length_change_mm=change,
+            shift_mm=(run.eccentric_mark - ref.eccentric_mark) * per_mark,
+            toe_change_deg=run.static_toe_deg - ref.static_toe_deg,
+            sd_deg=STATIC_TOE_SD_DEG * 2**0.5,
         )
+        out.append((run.name, row))
     return out

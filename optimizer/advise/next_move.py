@@ -21,16 +21,16 @@ from optimizer.advise.advice import (
     Verdict,
 )
 from optimizer.advise.eccentric import (
-    BAND,
     Band,
     length_that_holds_toe_mm,
     link_draws,
     shift_draws_mm,
+    shortest_band,
     static_toe,
 )
-from optimizer.advise.evidence import Evidence, corner_evidence, fitted_surface, setting_curves
+from optimizer.advise.evidence import Evidence, corner_evidence, fitted, setting_curves
 from optimizer.advise.goal import Target, target_of
-from optimizer.advise.link_body import possible_lengths_mm, turn_of
+from optimizer.advise.link_body import length_limits_mm, possible_lengths_mm, turn_of
 from optimizer.advise.ranking import form_scores_deg, ranking_form
 from optimizer.advise.reasons import because_of, limits_of
 from optimizer.advise.stacks import Split, possible_splits, split_of
@@ -75,7 +75,9 @@ class _Table:
     def __init__(self, evidence: Evidence, goal: Goal) -> None:
         self.evidence = evidence
         self.goal = goal
-        self.surface: ToeSurface = fitted_surface(evidence)
+        fit = fitted(evidence)
+        self.surface: ToeSurface = fit.surface
+        self.static_toe_in_doubt = fit.static_toe_in_doubt
         self.target: Target = target_of(goal, evidence.measured_mm)
         self.draws = self.surface.draws(N_DRAW)
         self.link: Link = link_draws(self.draws, ahead=evidence.corner.ahead)
@@ -132,13 +134,12 @@ class _Table:
 
     def outlook(self, spot: Spot) -> Outlook:
         scores = self.scores(spot.height_mm, spot.length_change_mm)
-        low, high = np.quantile(scores, BAND)
         travel = self.evidence.curves[0].travel_mm
         travel = np.unique(np.concatenate([travel, self.target.travel_mm]))
         mean, cov = self.surface.curve(spot.height_mm, spot.length_change_mm, travel)
         half = 1.6449 * np.sqrt(np.maximum(np.diag(cov), 0.0))
         return Outlook(
-            score_deg=Band(value=float(np.mean(scores)), low=float(low), high=float(high)),
+            score_deg=shortest_band(scores),
             chance=float(np.mean(scores < self.best_scores - self.seen_deg)),
             gain_deg=float(np.mean(np.maximum(self.best_scores - scores, 0.0))),
             chance_in_tolerance=self._chance_in_tolerance(spot),
@@ -207,12 +208,10 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
     order = _ranked(table, field, expected)
     spot, action, gain = _choose(table, field, order)
     verdict = _verdict(table, gain)
+    challenger = None
     if not verdict.go_on:
-        best = table.measured[table.best_measured]
-        stays = _same(best, table.now)
-        challenger, spot, action = spot, (table.now if stays else best), _still(stays)
-    else:
-        challenger = None
+        challenger = spot
+        spot, action = _where_to_stop(table, verdict.limit_deg)
     outlook, move = table.outlook(spot), table.move(spot)
     return Advice(
         corner=evidence.corner,
@@ -236,6 +235,8 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
             q.run.name for q in (run_quality(book, r) for r in evidence.runs) if q.doubts
         ),
         measured_score_deg=_measured_score(table),
+        static_toe_in_doubt=table.static_toe_in_doubt,
+        now_is_measured=any(r.name == evidence.now.name for r in evidence.runs),
         because=because_of(
             table.surface, table.now.height_mm, table.now.length_change_mm, table.target
         ),
@@ -285,17 +286,29 @@ def _settings(table: _Table) -> _Field:
     height = np.array([s.height_mm for s in splits])
     now = table.now
     if corner.eccentric.kind == "none":
-        end = corner.stack.end
-        hold = length_that_holds_toe_mm(table.link, np.append(height, now.height_mm), end)
-        change = now.length_change_mm + hold[:-1] - hold[-1]
-        which = np.arange(len(splits))
-        free = corner.thread.kind != "fixed"
-        change = change if free else np.full(len(splits), now.length_change_mm)
-        return _Field(splits, which, height, change)
+        return _held_by_length(table, splits, height)
     lengths = possible_lengths_mm(corner.thread, now.length_change_mm)
     which = np.repeat(np.arange(len(splits)), len(lengths))
     field = _Field(splits, which, height[which], np.tile(lengths, len(splits)))
     return _within_eccentric(table, field)
+
+
+def _held_by_length(table: _Table, splits: tuple[Split, ...], height: Array) -> _Field:
+    """Without a movable pivot the length follows the height, within the thread's limits."""
+    corner, now = table.evidence.corner, table.now
+    which = np.arange(len(splits))
+    if corner.thread.kind == "fixed":
+        return _Field(splits, which, height, np.full(len(splits), now.length_change_mm))
+    hold = length_that_holds_toe_mm(table.link, np.append(height, now.height_mm), corner.stack.end)
+    change = now.length_change_mm + hold[:-1] - hold[-1]
+    low, high = length_limits_mm(corner.thread)
+    keep = (change >= low - 1e-9) & (change <= high + 1e-9)
+    keep |= np.abs(height - now.height_mm) < SAME_HEIGHT_MM
+    if not np.any(keep):
+        raise NothingCanBeMadeError(
+            "the thread has no length left for any height", "check shorter and longer of the thread"
+        )
+    return _Field(splits, which[keep], height[keep], change[keep], int(np.sum(~keep)))
 
 
 def _within_eccentric(table: _Table, field: _Field) -> _Field:
@@ -357,8 +370,14 @@ def _known(table: _Table, field: _Field, index: int) -> bool:
     )
 
 
-def _still(stays: bool) -> Action:
-    return "stay" if stays else "go-back"
+def _where_to_stop(table: _Table, limit_deg: float) -> tuple[Spot, Action]:
+    """Stay, unless going back to the best measured setting gains more than the limit."""
+    best, now = table.measured[table.best_measured], table.now
+    if _same(best, now):
+        return now, "stay"
+    here = table.scores(now.height_mm, now.length_change_mm)
+    gain = float(np.mean(np.maximum(here - table.best_scores, 0.0)))
+    return (best, "go-back") if gain >= limit_deg else (now, "stay")
 
 
 def _same(a: Spot, b: Spot) -> bool:
@@ -423,10 +442,13 @@ def _at(field: _Field, spot: Spot) -> NDArray[np.bool_]:
 def _proof(table: _Table, spot: Spot, outlook: Outlook) -> Proof:
     """The measured travel where a new run would say most clearly that the advice failed."""
     curve = table.evidence.curves[-1]
-    travel = curve.travel_mm
+    low, high = table.target.window_mm
+    inside = (curve.travel_mm >= low - 1e-6) & (curve.travel_mm <= high + 1e-6)
+    inside = inside if np.any(inside) else np.ones(len(curve.travel_mm), dtype=bool)
+    travel = curve.travel_mm[inside]
     mean, cov = table.surface.curve(spot.height_mm, spot.length_change_mm, travel)
     now, _ = table.surface.curve(table.now.height_mm, table.now.length_change_mm, travel)
-    half = PROOF_SD * np.sqrt(np.diag(cov) + np.diag(curve.cov_deg2))
+    half = PROOF_SD * np.sqrt(np.diag(cov) + np.diag(curve.cov_deg2)[inside])
     at = int(np.argmax(np.abs(mean - now) / half)) if spot.run is None else len(travel) - 1
     return Proof(
         travel_mm=float(travel[at]),
@@ -449,11 +471,15 @@ def _measured_score(table: _Table) -> Band | None:
         return None
     name = table.measured[table.best_measured].run
     index = next(i for i, r in enumerate(table.evidence.runs) if r.name == name)
+    curve = table.evidence.curves[index]
+    low, high = table.target.window_mm
+    if low < curve.travel_mm[0] - 1.0 or high > curve.travel_mm[-1] + 1.0:
+        return None
     spread = None
     if table.goal.weight == "ride-height":
         window = table.target.window_mm
         spread = table.goal.weight_sd_mm or (window[1] - window[0]) / 4.0
-    rms = curve_shape(table.evidence.curves[index], table.target.window_mm, spread).rms
+    rms = curve_shape(curve, table.target.window_mm, spread).rms
     return Band(
         value=rms.value,
         low=max(0.0, rms.value - 1.6449 * rms.sd),

@@ -31,20 +31,12 @@ N_SETTING_TERM = len(SETTING_POWERS)
 N_COEFFICIENT = N_SETTING_TERM * N_POWER
 REACH_HEIGHT_MM = 10.0
 REACH_LENGTH_MM = 15.0
-REACH_TRAVEL_MM = 75.0
 
 
 def travel_terms(travel_mm: ArrayLike) -> Array:
     """Powers of scaled travel, shape (n_travel, 6)."""
     scaled = np.asarray(travel_mm, float)[..., None] / TRAVEL_SCALE_MM
     return np.asarray(scaled ** np.arange(1, N_POWER + 1))
-
-
-def travel_slopes(travel_mm: ArrayLike) -> Array:
-    """Derivative of :func:`travel_terms` by travel, per mm, shape (n_travel, 6)."""
-    scaled = np.asarray(travel_mm, float)[..., None] / TRAVEL_SCALE_MM
-    power = np.arange(1, N_POWER + 1)
-    return np.asarray(power * scaled ** (power - 1) / TRAVEL_SCALE_MM)
 
 
 def setting_terms(height_mm: ArrayLike, length_change_mm: ArrayLike) -> Array:

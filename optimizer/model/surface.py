@@ -205,11 +205,30 @@ class ToeSurface:
             for c in curves
         )
         for row in logged:
-            self._learn_static_toe(row)
+            self.learn_static_toe(row)
         return self
 
-    def _learn_static_toe(self, logged: LoggedStaticToe) -> None:
+    def static_toe_misfit(self, logged: LoggedStaticToe) -> float:
+        """How many standard deviations a logged static toe is off what is known so far."""
+        rows, gap = self._static_toe_row(logged)
+        spread = float((rows @ self.cov_ @ rows.T)[0, 0]) + logged.sd_deg**2
+        return gap / float(np.sqrt(spread))
+
+    def learn_static_toe(self, logged: LoggedStaticToe) -> Self:
         """Update on one static toe, the shift formula linearised at the present mean."""
+        rows, gap = self._static_toe_row(logged)
+        self.mean_, self.cov_, gained = gaussian_update(
+            self.mean_,
+            self.cov_,
+            rows,
+            np.array([gap]) + rows @ self.mean_,
+            np.array([[logged.sd_deg**2]]),
+        )
+        self.log_evidence_ += gained
+        return self
+
+    def _static_toe_row(self, logged: LoggedStaticToe) -> tuple[Array, float]:
+        """Row (1, 65) of the linearised static toe, and observed less expected, degrees."""
         side = 1.0 if self.ahead else -1.0
         height, change = logged.height_mm, logged.length_change_mm
 
@@ -230,12 +249,7 @@ class ToeSurface:
         toe = toe_left_deg(moved)
         slope = (toe[: len(step)] - toe[len(step) :]) / (2.0 * step)
         rows = np.concatenate([np.zeros(N_COEFFICIENT), slope])[None, :]
-        now = toe_left_deg(here[None, :])[0]
-        target = np.array([logged.toe_change_deg - now]) + rows @ self.mean_
-        self.mean_, self.cov_, gained = gaussian_update(
-            self.mean_, self.cov_, rows, target, np.array([[logged.sd_deg**2]])
-        )
-        self.log_evidence_ += gained
+        return rows, logged.toe_change_deg - float(toe_left_deg(here[None, :])[0])
 
     def _default_cov(self, travel_mm: Array) -> Array:
         tilt = travel_mm / TRAVEL_SCALE_MM * self.tilt_sd_deg

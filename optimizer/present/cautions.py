@@ -25,5 +25,3 @@ IN_FULL = (
     "Follow the series' rules, local law and a qualified technician's judgement. The tool "
     "advises; it does not certify.",
 )
-
-JACKED_CURVE = "The curve was taken on stands: it leaves out what rubber bushes give under load."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import groupby
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from optimizer.units import from_deg, from_mm
 
 DECIMALS = {"mm": 1, "cm": 2, "in": 2, "thou": 0, "deg": 2, "min": 0}
 DIAL_DECIMALS = {"mm": 2, "cm": 3, "in": 3, "thou": 0, "deg": 2, "min": 0}
+SHIM_DECIMALS = 5
 TRAVEL_DECIMALS = {"mm": 1, "cm": 2, "in": 2}
 
 
@@ -44,6 +46,14 @@ class Crew:
         digits = DIAL_DECIMALS[self.units.reading]
         return f"{max(abs(self.dial_value(toe_deg)), 10.0**-digits):.{digits}f}"
 
+    def dial_move(self, toe_deg: float) -> str:
+        """:meth:`dial`, or "under" one step where it is smaller than that."""
+        digits = DIAL_DECIMALS[self.units.reading]
+        step = 10.0**-digits
+        if abs(self.dial_value(toe_deg)) < step / 2.0:
+            return f"under {step:.{digits}f}"
+        return self.dial(toe_deg)
+
     def dial_fine(self, toe_deg: float) -> str:
         """An unsigned amount in the reading unit with one digit more, for noise."""
         return f"{abs(self.dial_value(toe_deg)):.{DIAL_DECIMALS[self.units.reading] + 1}f}"
@@ -56,11 +66,6 @@ class Crew:
         if float(amount) == 0.0:
             return "ride height"
         return f"{amount} {'bump' if travel_mm > 0 else 'droop'}"
-
-    def travel_value(self, travel_mm: float) -> str:
-        """A travel as the crew writes it, signed."""
-        value = from_mm(travel_mm, self.units.travel) * self.signs.travel
-        return _signed(value, TRAVEL_DECIMALS[self.units.travel], plus=False)
 
     def toe(self, toe_deg: float) -> str:
         """A toe in words: amount and toe-in or toe-out."""
@@ -91,19 +96,25 @@ class Crew:
 
     def length_value(self, length_mm: float) -> str:
         """An unsigned length without its unit."""
-        digits = {"mm": 2, "in": 3}.get(self.units.length, 2)
+        digits = {"mm": 3, "in": 4}.get(self.units.length, 3)
         return _plain(abs(from_mm(length_mm, self.units.length)), digits)
 
     def rough_length(self, length_mm: float) -> str:
         """An unsigned length with its unit, for what is set against a scale."""
         digits = DECIMALS[self.units.length]
-        return f"{abs(from_mm(length_mm, self.units.length)):.{digits}f} {self.units.length}"
+        shown = max(abs(from_mm(length_mm, self.units.length)), 10.0**-digits)
+        return f"{shown:.{digits}f} {self.units.length}"
 
     def stack(self, stack_mm: tuple[float, ...]) -> str:
         """A stack top to bottom, as the logbook writes it; "none" when empty."""
         if not stack_mm:
             return "none"
-        return "+".join(_plain(from_mm(t, self.units.length), 3) for t in stack_mm)
+        sizes = [_plain(from_mm(t, self.units.length), SHIM_DECIMALS) for t in stack_mm]
+        out = []
+        for size, same in groupby(sizes):
+            count = len(list(same))
+            out += [f"{count}x{size}"] if count > 2 else [size] * count
+        return "+".join(out)
 
     def setting(self, run: Run) -> str:
         """A run's setting in one phrase."""

@@ -76,10 +76,10 @@ def curves_document(
     )
 
 
-def next_document(book: Logbook, advices: Sequence[Advice]) -> Json:
+def next_document(book: Logbook, advices: Sequence[Advice], where: str = "") -> Json:
     """The document of ``next``."""
     crew = Crew.of(book)
-    return envelope("next", book, [_advice(a, crew) for a in advices])
+    return envelope("next", book, [_advice(a, crew, where) for a in advices])
 
 
 def _quality(q: RunQuality, crew: Crew) -> Json:
@@ -122,11 +122,12 @@ def _curve(book: Logbook, run: Run, curve: ToeCurve, shape: Shape, crew: Crew) -
     }
 
 
-def _advice(a: Advice, crew: Crew) -> Json:
+def _advice(a: Advice, crew: Crew, where: str) -> Json:
     return {
         "corner": a.corner.name,
         "n_run": a.n_run,
         "action": a.action,
+        "heading": note.heading_words(a),
         "goal": {
             "kind": a.goal.kind,
             "window_mm": list(a.target.window_mm),
@@ -185,10 +186,12 @@ def _advice(a: Advice, crew: Crew) -> Json:
         ],
         "doubt": {
             "readings": list(a.readings_in_doubt),
+            "static_toe": list(a.static_toe_in_doubt),
+            "now_is_measured": a.now_is_measured,
             "shown": note.doubt_words(a, crew),
         },
         "cautions": {"shown": note.careful_words(a), "in_full": list(IN_FULL)},
-        "then": note.then_words(a),
+        "then": note.then_words(a, where),
     }
 
 
@@ -202,8 +205,13 @@ def _move(move: Move, a: Advice, crew: Crew) -> Json:
         "parts": move.turn.parts,
         "part_name": move.turn.part_name or None,
         "eccentric": {
-            "shift_mm": _plain_band(static.shift_mm),
-            "marks": None if static.marks is None else _plain_band(static.marks),
+            "shift_mm": {
+                **_plain_band(static.shift_mm),
+                "shown": crew.rough_length(static.shift_mm.value),
+            },
+            "marks": None
+            if static.marks is None
+            else {**_plain_band(static.marks), "shown": f"{abs(static.marks.value):.1f}"},
             "from_reference_mm": static.total_mm,
             "left_inboard_mm": static.left_inboard_mm,
             "left_outboard_mm": static.left_outboard_mm,

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.advise.advice import Advice, Move, RunnerUp
+from optimizer.advise.link_body import step_mm
 from optimizer.advise.reasons import Because, Limit
 from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
 from optimizer.present.crew import Crew, chance_in_words, corner_title, spread_of_travels
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
+
+OUT_OF_REACH = 0.05
 
 HEADINGS = {
     "try": "try this next",
@@ -18,41 +23,68 @@ HEADINGS = {
 }
 
 
-MOST_BRIEF = 5
+MOST_BRIEF = 7
+STATIC_TOE_MOVES_DEG = 0.02
 
 
-def note(advice: Advice, crew: Crew, width: int = 80, height: int = 24) -> list[str]:
+def note(
+    advice: Advice, crew: Crew, width: int = 80, height: int = 24, where: str = ""
+) -> list[str]:
     """Lines of the answer for one corner, at most ``width`` wide.
 
-    On a screen of 60 columns or more the answer keeps to ``height`` lines less one
-    for the prompt: what a hurried reader misses least goes first.
+    On a screen of 80 columns the answer keeps to ``height`` lines less one for the
+    prompt: what a hurried reader misses least goes first. ``where`` is what the next
+    command needs to find this logbook.
     """
     lines: list[str] = []
     for brevity in range(MOST_BRIEF + 1):
-        lines = _lines(advice, crew, width, brevity)
+        lines = _lines(advice, crew, width, brevity, where)
         if len(lines) < height or width < NARROW:
             break
     return lines
 
 
-def _lines(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
+def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> list[str]:
     go_on = advice.verdict.go_on
     doubt = doubt_words(advice, crew)
-    lines = [f"{corner_title(advice.corner, advice.n_run)}: {HEADINGS[advice.action]}"]
+    heading = f"{corner_title(advice.corner, advice.n_run)}: {heading_words(advice)}"
+    lines = textwrap.wrap(heading, width)
     lines += labelled("Doubt", doubt, width) if doubt else []
     lines += _do_this(advice, crew, width)
-    lines += _expect(advice, crew, width)
+    lines += _expect(advice, crew, width, brevity)
     if brevity < MOST_BRIEF:
-        lines += labelled("Because", because_words(advice.because, advice, crew, brevity), width)
+        because = because_words(advice.because, advice, crew, brevity)
+        lines += labelled("Because", because, width)
     lines += labelled("Wrong if", proof_words(advice, crew), width)
     shown = advice.runners_up[: 1 if brevity else 2]
     for index, other in enumerate(shown):
         lines += labelled("Next best" if index == 0 else "", runner_up_words(other, crew), width)
-    lines += labelled("Limits", limits_words(advice.limits, advice, crew, brevity > 2), width)
+    limits = limits_words(advice.limits, advice, crew, brevity > 2)
+    lines += labelled("Limits", limits, width) if limits else []
     lines += labelled("Go on" if go_on else "Stop", verdict_words(advice, crew), width)
     lines += labelled("Careful", careful_words(advice), width)
-    lines += labelled("Then", then_words(advice), width)
+    lines += labelled("Then", then_words(advice, where), width)
     return lines
+
+
+def heading_words(advice: Advice) -> str:
+    """What kind of answer this is."""
+    if advice.action == "try" and _as_it_stands(advice):
+        return "measure it as it stands"
+    return HEADINGS[advice.action]
+
+
+def _as_it_stands(advice: Advice) -> bool:
+    """The setting advised is the one on the car."""
+    return not (_moves_shims(advice.move) or _turns(advice.move))
+
+
+def _moves_shims(move: Move) -> bool:
+    return abs(move.raise_mm) >= 0.005
+
+
+def _turns(move: Move) -> bool:
+    return abs(move.turn.change_mm) >= 0.005
 
 
 def do_words(move: Move, advice: Advice, crew: Crew) -> list[str]:
@@ -62,7 +94,7 @@ def do_words(move: Move, advice: Advice, crew: Crew) -> list[str]:
         f"above the joint, top to bottom: {crew.stack(split.above_mm)}",
         f"below the joint, top to bottom: {crew.stack(split.below_mm)}",
     ]
-    if abs(move.raise_mm) >= 0.005:
+    if _moves_shims(move):
         way = "higher" if move.raise_mm > 0 else "lower"
         out[1] += f"  (joint {crew.length(move.raise_mm)} {way})"
     out.append(_link_words(move, advice, crew))
@@ -71,40 +103,51 @@ def do_words(move: Move, advice: Advice, crew: Crew) -> list[str]:
 
 
 def _link_words(move: Move, advice: Advice, crew: Crew) -> str:
-    thread = advice.corner.thread
-    turn = move.turn
+    thread, turn = advice.corner.thread, move.turn
     if thread.kind == "fixed":
         return ""
-    if abs(turn.change_mm) < 0.005:
+    follows = advice.corner.eccentric.kind == "none"
+    what = "link body" if thread.kind == "both-ends" else "link end"
+    step = step_mm(thread)
+    if not _turns(move) or (follows and step is not None and abs(turn.change_mm) < step / 2.0):
         return "link length as now"
     way = "longer" if turn.change_mm > 0 else "shorter"
-    amount = crew.length(turn.change_mm)
+    amount = crew.rough_length(turn.change_mm) if follows else crew.length(turn.change_mm)
     if turn.turns is None or turn.parts is None:
         return f"link {amount} {way} (thread pitch not known: measure it, then count turns)"
-    what = "link body" if thread.kind == "both-ends" else "link end"
     parts = [_count(turn.turns, "turn")] if turn.turns else []
     parts += [_count(turn.parts, turn.part_name)] if turn.parts else []
-    if not parts:
-        return f"{what} under one {turn.part_name} {way} ({amount}): set it on the toe gauge"
-    return f"{what} {' and '.join(parts)} {way} ({amount})"
+    about = "about " if follows else ""
+    return f"{what} {about}{' and '.join(parts)} {way} ({amount})"
 
 
 def _eccentric_words(move: Move, advice: Advice, crew: Crew) -> str:
     static = move.static_toe
-    shift = static.shift_mm.value
+    shift, forgotten = static.shift_mm.value, static.forgotten_deg.value
+    moves_toe = abs(forgotten) >= STATIC_TOE_MOVES_DEG
     if advice.corner.eccentric.kind == "none":
-        if abs(move.raise_mm) < 0.005 and abs(move.turn.change_mm) < 0.005:
-            return "static toe: nothing to reset"
-        return "then set static toe with the rod's own thread, both sides alike"
-    if abs(shift) < 0.05 and abs(move.raise_mm) < 0.005 and abs(move.turn.change_mm) < 0.005:
+        if not moves_toe:
+            return "static toe stays: look at it on the alignment gauge"
+        if advice.corner.thread.kind == "fixed":
+            return (
+                f"static toe goes {crew.toe(forgotten)}, and neither this link nor its pivot "
+                "can take it back: set it elsewhere or leave the shims"
+            )
+        return (
+            "set static toe with the rod's thread on the alignment gauge, both sides alike; "
+            f"forgotten, it goes {crew.toe(forgotten)}"
+        )
+    if abs(shift) < 0.05:
         return "eccentric as now"
     way = "inboard" if shift > 0 else "outboard"
     give = max((static.shift_mm.high - static.shift_mm.low) / 2.0, 0.1)
     amount = f"{crew.rough_length(shift)} {way}"
     if static.marks is not None:
         amount = f"{abs(static.marks.value):.1f} marks {way} ({crew.rough_length(shift)})"
-    forgotten = f"forgotten, static toe goes {crew.toe(static.forgotten_deg.value)}"
-    return f"eccentric {amount}, give or take {crew.rough_length(give)}; {forgotten}"
+    return (
+        f"eccentric {amount}, give or take {crew.rough_length(give)}; "
+        f"forgotten, static toe goes {crew.toe(forgotten)}"
+    )
 
 
 def _do_this(advice: Advice, crew: Crew, width: int) -> list[str]:
@@ -118,24 +161,24 @@ def _do_this(advice: Advice, crew: Crew, width: int) -> list[str]:
     return lines
 
 
-def _expect(advice: Advice, crew: Crew, width: int) -> list[str]:
+def _expect(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
     outlook, now = advice.outlook, advice.now_outlook
     travels = spread_of_travels(_shown_travels(advice))
     at = [int(abs(outlook.travel_mm - z).argmin()) for z in travels]
     rows = [
-        [f"{crew.units.travel} of travel", *(crew.travel(z) for z in travels)],
+        [f"travel, {crew.units.travel}", *(crew.travel(z) for z in travels)],
         [f"now, {crew.units.reading}", *(crew.dial(float(now.toe_deg[i])) for i in at)],
     ]
-    if advice.action != "stay":
+    if advice.action != "stay" and not _as_it_stands(advice):
         rows.append(["next", *(crew.dial(float(outlook.toe_deg[i])) for i in at)])
     half = [float(outlook.high_deg[i] - outlook.low_deg[i]) / 2.0 for i in at]
-    spans = [crew.dial_span(h) if z else "" for h, z in zip(half, travels, strict=True)]
-    body = table([*rows, ["give or take", *spans]], width)
+    spans = [crew.dial_span(h) if z else "0" for h, z in zip(half, travels, strict=True)]
+    body = table([*rows, ["within", *spans]], width)
     if width >= NARROW and body[0].startswith(" " * LABEL_WIDTH):
         body[0] = "Expect".ljust(LABEL_WIDTH) + body[0][LABEL_WIDTH:]
     else:
         body = ["Expect", *body]
-    return body + labelled("", score_words(advice, crew), width)
+    return body + labelled("", score_words(advice, crew, brevity > 5), width)
 
 
 def _shown_travels(advice: Advice) -> NDArray[np.float64]:
@@ -146,24 +189,35 @@ def _shown_travels(advice: Advice) -> NDArray[np.float64]:
     return inside if len(inside) else travel
 
 
-def score_words(advice: Advice, crew: Crew) -> str:
+def score_words(advice: Advice, crew: Crew, short: bool = False) -> str:
     """Score now, expected, and the chance of beating the best measured run."""
-    name = "toe change" if advice.goal.kind == "least-change" else "off the wanted toe"
     score, now = advice.outlook.score_deg, advice.now_outlook.score_deg
     unit, best = crew.units.toe, advice.best_measured
+    name = goal_words(advice, crew)
     span = f"{crew.score(score.low)} to {crew.score(score.high)}"
     if advice.action == "stay":
         text = f"{name} {crew.score(score.value)} {unit} RMS ({span})"
     else:
         text = f"{name} {crew.score(now.value)} {unit} RMS now, {crew.score(score.value)} ({span})"
         text += " expected"
-    if advice.action == "try":
+    if advice.action == "try" and not short:
         text += f"; {chance_in_words(advice.outlook.chance)} to beat {best.run}"
         if advice.measured_score_deg is not None:
             text += f" ({crew.score(advice.measured_score_deg.value)} measured)"
-    if advice.outlook.chance_in_tolerance is not None:
-        text += f"; {chance_in_words(advice.outlook.chance_in_tolerance)} to be in tolerance"
+    chance = advice.outlook.chance_in_tolerance
+    if chance is not None:
+        text += f"; {chance_in_words(chance)} to be in tolerance"
+        if chance < OUT_OF_REACH:
+            text += ": THE WANTED TOE IS OUT OF REACH of what can be set"
     return text
+
+
+def goal_words(advice: Advice, crew: Crew) -> str:
+    """What the score counts."""
+    goal = advice.goal
+    if goal.kind == "least-change" or goal.toe_change_deg is None or goal.at_travel_mm is None:
+        return "toe change"
+    return f"off the wanted {crew.toe(goal.toe_change_deg)} at {crew.travel(goal.at_travel_mm)}:"
 
 
 def because_words(because: Because, advice: Advice, crew: Crew, brevity: int = 0) -> str:
@@ -181,12 +235,11 @@ def because_words(because: Because, advice: Advice, crew: Crew, brevity: int = 0
         return reading if brevity > 3 else f"{ends}: {reading}"
     text = f"{ends}: {reading}"
     end = 1 if high >= -low else 0
-    one = "1 mm" if crew.units.length == "mm" else "1 mm (0.039 in)"
-    per_height = crew.dial_span(because.per_mm_height_deg[end])
-    per_length = crew.dial_span(because.per_mm_length_deg[end])
+    one = "1 mm" if crew.units.length == "mm" else "1 mm (0.04 in)"
     return (
-        f"{text}. {one} of height moves {crew.travel(because.ends_mm[end])} by {per_height} "
-        f"{crew.units.reading}, of length {per_length}"
+        f"{text}. {one} up moves the dial at {crew.travel(because.ends_mm[end])} "
+        f"{crew.dial_move(because.per_mm_height_deg[end])}, "
+        f"{one} longer {crew.dial_move(because.per_mm_length_deg[end])}"
     )
 
 
@@ -198,8 +251,8 @@ def proof_words(advice: Advice, crew: Crew) -> str:
     if ends[0] != crew.dial_value(proof.low_deg):
         low, high = high, low
     text = f"the dial at {crew.travel(proof.travel_mm)} is outside {low} to {high}"
-    if advice.action == "stay":
-        return text + ": something moved, measure again"
+    if advice.action == "stay" or _as_it_stands(advice):
+        return text + ": something moved, or a row is wrong; measure again"
     return f"{text}. Put it back: {back_words(advice, crew)}"
 
 
@@ -250,6 +303,9 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, short: b
             known.append("the window reaches past what was measured: a guess there")
         elif limit.status == "unknown":
             unknown.append(names[limit.name])
+        elif limit.left_mm is not None and limit.status == "over":
+            amount = crew.rough_length(limit.left_mm)
+            known.insert(0, f"{names[limit.name].upper()} {amount} PAST ITS END")
         elif limit.left_mm is not None and not (short and limit.status == "ok"):
             near = ", close to its end" if limit.status != "ok" else ""
             known.append(f"{names[limit.name]} {crew.rough_length(limit.left_mm)} left{near}")
@@ -272,6 +328,13 @@ def doubt_words(advice: Advice, crew: Crew) -> str:
             f"{missed[0].run} is {crew.score(missed[0].error_deg)} {crew.units.toe} off what the "
             f"other runs foretell{others}: before you act on this, check stack, length and signs"
         )
+    if advice.static_toe_in_doubt:
+        said.append(
+            f"static toe of {', '.join(advice.static_toe_in_doubt[:3])} does not fit its eccentric "
+            "mark (marks count inboard plus) and the tape: not used"
+        )
+    if not advice.now_is_measured:
+        said.append(f"{advice.now.run} has no readings yet, taken as how the car stands")
     if advice.readings_in_doubt:
         said.append(f"readings of {', '.join(advice.readings_in_doubt[:3])}: see shimopt check")
     return "; ".join(said)
@@ -290,21 +353,24 @@ def verdict_words(advice: Advice, crew: Crew) -> str:
     )
 
 
-def then_words(advice: Advice) -> str:
+def then_words(advice: Advice, where: str = "") -> str:
     """The next command."""
+    if advice.action == "try" and _as_it_stands(advice):
+        return f"fill in its readings, then: shimopt next{where}"
     if advice.action == "try":
-        return "measure it, add the run to both tables, and ask again: shimopt next"
+        return f"measure it, add the run to both tables, then: shimopt next{where}"
     if advice.action == "go-back":
-        return "measure it once more to be sure, add the run, and ask again: shimopt next"
-    return "keep the figures: shimopt curves --out curves.pdf"
+        return f"set it as in that run, one pass to be sure; shimopt curves{where} has its figures"
+    return f"keep the figures: shimopt curves{where} --out curves.pdf"
 
 
 def careful_words(advice: Advice) -> str:
-    """The cautions that fit this step; the length change's first."""
-    if advice.action == "stay":
+    """The cautions that fit this step; what moves static toe has its own first."""
+    forgotten = abs(advice.move.static_toe.forgotten_deg.value)
+    toe_moves = _turns(advice.move) or forgotten >= STATIC_TOE_MOVES_DEG
+    if advice.action == "stay" or not toe_moves:
         return AT_HAND
-    length_moves = abs(advice.move.turn.change_mm) >= 0.005
-    return f"{LENGTH_FIRST} {AT_HAND}" if length_moves else AT_HAND
+    return f"{LENGTH_FIRST} {AT_HAND}"
 
 
 def _count(n: int, name: str) -> str:

@@ -1,0 +1,183 @@
+"""The words of the answer where a hurried reader could be misled."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from optimizer.advise.advice import Advice
+from optimizer.advise.next_move import advise
+from optimizer.errors import CallError
+from optimizer.present.crew import Crew
+from optimizer.present.note import note
+from optimizer.records import Eccentric, Goal, Logbook, Measured, Run, Thread, Units
+
+CORNER = "rear-left"
+
+
+def _screen(advice: Advice, book: Logbook) -> str:
+    lines = note(advice, Crew.of(book))
+    assert len(lines) < 24, "\n".join(lines)
+    assert max(map(len, lines)) <= 80
+    return " ".join(" ".join(lines).split())
+
+
+def _with(book: Logbook, **changes: object) -> Logbook:
+    corner = replace(book.corners[CORNER], **changes)  # type: ignore[arg-type]
+    return replace(book, corners={CORNER: corner})
+
+
+def _run(book: Logbook, name: str, **changes: object) -> Logbook:
+    runs = tuple(
+        replace(r, **changes) if r.name == name else r  # type: ignore[arg-type]
+        for r in book.runs
+    )
+    return replace(book, runs=runs)
+
+
+def test_past_a_limit_is_not_called_left(demo_book: Logbook) -> None:
+    corner = demo_book.corners[CORNER]
+    book = _with(
+        demo_book,
+        thread=replace(corner.thread, shorter_mm=1.0),
+        eccentric=replace(corner.eccentric, outboard_left_mm=1.0),
+        goal=replace(corner.goal, worthwhile_deg=0.1),
+    )
+    said = _screen(advise(book, CORNER), book)
+    assert "THREAD 2.0 mm PAST ITS END" in said
+    assert "ECCENTRIC 2.1 mm PAST ITS END" in said
+
+
+def _leaning(book: Logbook, thread: Thread, lean_deg: float = 15.0) -> Logbook:
+    corner = book.corners[CORNER]
+    tape = replace(corner.tape, stud_lean_rad=Measured(value=lean_deg / 57.2958, sd=0.017))
+    return _with(book, eccentric=Eccentric(kind="none"), thread=thread, tape=tape)
+
+
+def test_length_that_follows_stays_within_the_thread(demo_book: Logbook) -> None:
+    thread = replace(demo_book.corners[CORNER].thread, longer_mm=0.0)
+    book = _leaning(demo_book, thread).as_of("as-found")
+    advice = advise(book, CORNER)
+    assert advice.move.spot.length_change_mm <= 1e-9
+    assert advice.n_ruled_out > 0
+    _screen(advice, book)
+
+
+def test_without_an_eccentric_forgetting_means_the_length(demo_book: Logbook) -> None:
+    book = _leaning(demo_book, demo_book.corners[CORNER].thread).as_of("as-found")
+    advice = advise(book, CORNER)
+    change, arm = advice.move.turn.change_mm, 96.0
+    assert change > 0.3
+    # the joint has moved outboard of a link left as it was: small angles, behind the axis
+    forgotten = advice.move.static_toe.forgotten_deg.value
+    assert forgotten == pytest.approx(-57.3 * change / arm, rel=0.1)
+    said = _screen(advice, book)
+    assert "about" in said
+    assert "forgotten, it goes" in said
+    assert "No driving until static toe is set" in said
+
+
+def test_a_length_too_small_to_turn_is_left(demo_book: Logbook) -> None:
+    book = _leaning(demo_book, demo_book.corners[CORNER].thread, 0.0).as_of("as-found")
+    assert "link length as now" in _screen(advise(book, CORNER), book)
+
+
+def test_a_fixed_link_without_an_eccentric_cannot_take_toe_back(demo_book: Logbook) -> None:
+    book = _leaning(demo_book, Thread(kind="fixed")).as_of("as-found")
+    said = _screen(advise(book, CORNER), book)
+    assert "rod's thread" not in said
+    assert "neither this link nor its pivot can take it back" in said
+    assert "No driving until static toe is set" in said
+
+
+@pytest.mark.parametrize("change", [{"eccentric_mark": 3.0}, {"static_toe_deg": -1.6}])
+def test_a_mark_or_static_toe_that_cannot_be_is_named_and_not_used(
+    demo_book: Logbook, change: dict[str, float]
+) -> None:
+    assert advise(demo_book, CORNER).static_toe_in_doubt == ()
+    unlogged = advise(_run(demo_book, "link-short", static_toe_deg=None), CORNER)
+    book = _run(demo_book, "link-short", **change)
+    advice = advise(book, CORNER)
+    assert advice.static_toe_in_doubt == ("link-short",)
+    assert advice.move == unlogged.move
+    assert "static toe of link-short does not fit" in _screen(advice, book)
+
+
+def test_going_back_must_be_worth_it(demo_book: Logbook) -> None:
+    corner = demo_book.corners[CORNER]
+    book = _with(demo_book, current_run="joint-up", goal=replace(corner.goal, worthwhile_deg=0.1))
+    advice = advise(book, CORNER)
+    assert advice.action == "stay"
+    assert advice.move.spot.run == "joint-up"
+
+
+def test_a_run_without_readings_is_how_the_car_stands(demo_book: Logbook) -> None:
+    best = advise(demo_book, CORNER).move.spot
+    planned = Run(
+        name="plan",
+        corner=CORNER,
+        above_mm=best.split.above_mm,
+        below_mm=best.split.below_mm,
+        length_change_mm=best.length_change_mm,
+    )
+    book = replace(demo_book, runs=(*demo_book.runs, planned))
+    advice = advise(book, CORNER)
+    said = _screen(advice, book)
+    assert "measure it as it stands" in said
+    assert "plan has no readings yet" in said
+    assert "Put it back" not in said
+
+
+def test_a_toe_out_of_reach_is_called_so(demo_book: Logbook) -> None:
+    goal = Goal(
+        kind="toe-at-travel",
+        window_mm=(-50.0, 50.0),
+        at_travel_mm=-40.0,
+        toe_change_deg=5.0,
+        tolerance_deg=0.05,
+    )
+    said = _screen(advise(demo_book, CORNER, goal), demo_book)
+    assert "OUT OF REACH" in said
+    assert "5.0 deg toe-in at 40 droop" in said
+    near = replace(goal, toe_change_deg=0.1)
+    assert "OUT OF REACH" not in _screen(advise(demo_book, CORNER, near), demo_book)
+
+
+def test_until_needs_the_reference(demo_book: Logbook) -> None:
+    book = _with(demo_book, reference_run="link-short")
+    with pytest.raises(CallError, match="comes after"):
+        book.as_of("as-found")
+
+
+def test_many_thin_shims_still_fit_the_screen(demo_book: Logbook) -> None:
+    thin = (0.5,) * 4 + (0.25,) * 5 + (0.2,) * 4
+    stacks = {
+        "as-found": ((0.25,) * 6 + (0.5,) * 5, (0.2,) * 10),
+        "joint-up": ((0.25,) * 8, (0.5,) * 6 + (0.2,) * 5),
+        "link-short": ((0.25,) * 8, (0.5,) * 6 + (0.2,) * 5),
+    }
+    book = demo_book
+    for name, (above, below) in stacks.items():
+        book = _run(book, name, above_mm=above, below_mm=below)
+    corner = book.corners[CORNER]
+    book = _with(book, stack=replace(corner.stack, box_mm=thin * 3, most_shims=22))
+    assert "x0." in _screen(advise(book, CORNER), book)
+
+
+def test_inches_keep_their_reasons(demo_book: Logbook) -> None:
+    book = replace(demo_book, units=Units(travel="in", reading="thou", length="in", toe="min"))
+    lines = note(advise(book, CORNER), Crew.of(book))
+    assert len(lines) < 24
+    assert any(line.startswith("Because") for line in lines)
+    assert any(line.startswith("Limits") for line in lines)
+    assert "0.00 in" not in " ".join(lines)
+
+
+def test_stacks_are_written_short_and_whole() -> None:
+    crew = Crew(units=Units(length="in"), signs=None, gauge=None)  # type: ignore[arg-type]
+    sixteenth = 25.4 / 16
+    assert crew.stack((sixteenth, sixteenth * 3, sixteenth / 2)) == "0.0625+0.1875+0.03125"
+    metric = Crew(units=Units(), signs=None, gauge=None)  # type: ignore[arg-type]
+    assert metric.stack((0.5,) * 8 + (1.0, 1.0)) == "8x0.5+1+1"
+    assert metric.stack(()) == "none"
