@@ -22,7 +22,6 @@ Array = NDArray[np.float64]
 
 N_TAPE = 5
 N_TAPE_DRAW = 512
-RESIDUAL_WIDENING = 1.25
 # the reference curve's slope and bow are as good as free; its higher orders are those of
 # smooth linkages, or the bands would promise wiggles that no linkage has
 BASELINE_WIDENING = np.array([3.0, 3.0, 2.0, 1.5, 1.5, 1.5])
@@ -137,7 +136,7 @@ def _moment_match(moments: PopulationMoments, tape: Tape, side: float) -> Prior:
     off = joint - mean
     cov = off.T @ off / len(off)
     c = slice(0, N_COEFFICIENT)
-    cov[c, c] += (sizes.T @ sizes / len(sizes)) * moments.residual_cov * RESIDUAL_WIDENING**2
+    cov[c, c] += (sizes.T @ sizes / len(sizes)) * moments.residual_cov
     f0 = slice(0, N_POWER)
     mean[f0] = 0.0
     cov[f0, :] = 0.0

@@ -30,13 +30,15 @@ from corners import (
 )
 from policies import CENTRAL_COMPOSITE, gp_choice, one_at_a_time, ours, polynomial_choice
 
-from optimizer.advise.eccentric import link_draws, static_toe
+from optimizer.advise.eccentric import link_draws, shortest_band, static_toe
+from optimizer.advise.evidence import STATIC_TOE_SD_DEG
 from optimizer.measure.shape import window_weights
 from optimizer.model.basis import N_COEFFICIENT, N_POWER
 from optimizer.model.mechanism import sweep
 from optimizer.model.prior import Prior
-from optimizer.model.surface import SettingCurve, ToeSurface, draw_scores_deg
+from optimizer.model.surface import LoggedStaticToe, SettingCurve, ToeSurface, draw_scores_deg
 from optimizer.records import Eccentric, Tape
+from optimizer.units import DEG
 
 Array = NDArray[np.float64]
 
@@ -48,6 +50,8 @@ OURS = ("none", "tape", "camber")
 # the bound: how the corner answers to height and length is known exactly, so only the noise
 # of the readings is left; no policy that must learn that answer can be expected to do better
 KNOWN = "all known"
+# tape, and static toe read after every move
+LOGGED = "logged"
 
 
 class Bench:
@@ -79,18 +83,22 @@ class Bench:
 
 def loop_of_ours(bench: Bench, kind: str) -> dict[str, Array]:
     """Our policy: excess, cover of curve and score, eccentric error after each run."""
-    rng = bench.rng((*OURS, "stud", KNOWN).index(kind))
-    tape = taped(rng, bench.corner, "tape" if kind == KNOWN else kind)
+    rng = bench.rng((*OURS, "stud", KNOWN, LOGGED).index(kind))
+    tape = taped(rng, bench.corner, "tape" if kind in (KNOWN, LOGGED) else kind)
     at, runs = (0.0, 0.0), list[SettingCurve]()
+    logged: list[LoggedStaticToe] = []
+    reference_toe = rng.normal(0, STATIC_TOE_SD_DEG)
     out: dict[str, list[float]] = {k: [] for k in ("excess", "curve", "score", "shift", "in_shift")}
     for n_run in range(1, N_RUN + 1):
         runs.append(measure(rng, bench.corner, *at))
-        surface = _surface(bench.corner, tape, known=kind == KNOWN).fit_curves(runs)
+        surface = _surface(bench.corner, tape, known=kind == KNOWN).fit_curves(runs, logged)
         i = ours(surface, bench.node, bench.weight, bench.h, bench.d, n_run)
         at = (float(bench.h[i]), float(bench.d[i]))
         out["excess"].append(bench.excess(*at))
         for key, value in _honesty(bench, surface, at).items():
             out[key].append(value)
+        if kind == LOGGED:
+            logged.append(_log_static_toe(rng, bench.corner, surface, at, reference_toe))
     return {k: np.array(v) for k, v in out.items()}
 
 
@@ -118,6 +126,28 @@ def _surface(corner: Corner, tape: Tape, *, known: bool) -> ToeSurface:
     return ToeSurface(ahead=corner.ahead, tape=tape)
 
 
+def _log_static_toe(
+    rng: np.random.Generator,
+    corner: Corner,
+    surface: ToeSurface,
+    at: tuple[float, float],
+    reference_toe: float,
+) -> LoggedStaticToe:
+    """The crew sets the advised shift to the nearest tenth and reads static toe after it."""
+    link = link_draws(surface.draws(400), ahead=corner.ahead)
+    advised = static_toe(link, at, (0.0, 0.0), Eccentric(), surface.end).shift_mm.value
+    set_mm = round(advised, 1)
+    needed = float(sweep(corner.points, np.zeros(1), at[0], at[1]).shift_mm[0, 0])
+    toe = -(needed - set_mm) / float(corner.tape.arm_mm[0]) * DEG
+    return LoggedStaticToe(
+        height_mm=at[0],
+        length_change_mm=at[1],
+        shift_mm=set_mm,
+        toe_change_deg=toe + rng.normal(0, STATIC_TOE_SD_DEG) - reference_toe,
+        sd_deg=STATIC_TOE_SD_DEG * 2**0.5,
+    )
+
+
 def _honesty(bench: Bench, surface: ToeSurface, at: tuple[float, float]) -> dict[str, float]:
     corner, node = bench.corner, bench.node
     exact = sweep(corner.points, np.append(node, 0.0), at[0], at[1])
@@ -127,7 +157,7 @@ def _honesty(bench: Bench, surface: ToeSurface, at: tuple[float, float]) -> dict
     inside = np.abs(truth - mean)[away] <= Z90 * np.sqrt(np.diag(cov))[away]
     draws = surface.draws(400)
     scores = draw_scores_deg(draws, [at[0]], [at[1]], node, bench.weight)[:, 0]
-    low, high = np.quantile(scores, [0.05, 0.95])
+    band = shortest_band(scores)
     true_score = float(np.sqrt(truth**2 @ bench.weight))
     shift = static_toe(
         link_draws(draws, ahead=corner.ahead), at, (0.0, 0.0), Eccentric(), surface.end
@@ -135,7 +165,7 @@ def _honesty(bench: Bench, surface: ToeSurface, at: tuple[float, float]) -> dict
     true_shift = float(exact.shift_mm[0, 0])
     return {
         "curve": float(np.mean(inside)),
-        "score": float(low <= true_score <= high),
+        "score": float(band.low <= true_score <= band.high),
         "shift": abs(shift.value - true_shift),
         "in_shift": float(shift.low <= true_shift <= shift.high),
     }
@@ -182,7 +212,7 @@ def _score_only(bench: Bench) -> Array:
 def one_corner(corner: Corner, seed: int, classics: bool) -> dict[str, dict[str, Array]]:
     """All policies on one corner."""
     bench = Bench(corner, seed)
-    out = {kind: loop_of_ours(bench, kind) for kind in (*OURS, "stud", KNOWN)}
+    out = {kind: loop_of_ours(bench, kind) for kind in (*OURS, "stud", KNOWN, LOGGED)}
     if classics:
         out["classics"] = loop_of_classics(bench)
     return out
@@ -226,7 +256,7 @@ def report(results: list[dict[str, dict[str, Array]]]) -> str:
                 )
             )
     lines.append("eccentric shift: 90th percentile of its error in mm, and cover of its band")
-    for kind in ("none", "tape", "stud"):
+    for kind in ("none", "tape", "stud", LOGGED):
         error = np.array([r[kind]["shift"] for r in results])
         cover = np.array([r[kind]["in_shift"] for r in results])
         lines.append(
