@@ -31,7 +31,7 @@ from optimizer.advise.eccentric import (
 from optimizer.advise.evidence import Evidence, corner_evidence, fitted, setting_curves
 from optimizer.advise.goal import Target, target_of
 from optimizer.advise.link_body import length_limits_mm, possible_lengths_mm, turn_of
-from optimizer.advise.ranking import form_scores_deg, ranking_form
+from optimizer.advise.ranking import form_scores_deg, ranking_form, strongest_rival
 from optimizer.advise.reasons import because_of, limits_of
 from optimizer.advise.stacks import Split, possible_splits, split_of
 from optimizer.errors import NothingCanBeMadeError
@@ -357,9 +357,8 @@ def _choose(table: _Table, field: _Field, order: NDArray[np.intp]) -> tuple[Spot
         return field.spot(best), "try", float(np.mean(np.maximum(table.best_scores - scores, 0)))
     at = np.array(fresh)
     scores = table.scores(field.height[at], field.change[at])
-    gains = np.mean(np.maximum(table.best_scores[:, None] - scores, 0.0), axis=0)
-    best = int(np.argmax(np.round(gains, 6)))
-    return field.spot(fresh[best]), "try", float(gains[best])
+    best, gain = strongest_rival(table.best_scores, scores)
+    return field.spot(fresh[best]), "try", gain
 
 
 def _known(table: _Table, field: _Field, index: int) -> bool:

@@ -33,3 +33,21 @@ def form_scores_deg(form: Array, height_mm: ArrayLike, length_change_mm: ArrayLi
     """Root of a quadratic form in the setting terms, for settings of any shape."""
     psi = setting_terms(height_mm, length_change_mm)
     return np.asarray(np.sqrt(np.maximum(np.sum((psi @ form) * psi, axis=-1), 0.0)))
+
+
+def strongest_rival(best_scores: Array, rival_scores: Array) -> tuple[int, float]:
+    """The rival that may gain most on the best measured setting, and that gain, degrees.
+
+    Parameters
+    ----------
+    best_scores : shape (n_draw,)
+        Score of the best measured setting in each draw.
+    rival_scores : shape (n_draw, n_rival)
+
+    Expected improvement over draws (Jones, Schonlau and Welch 1998, for draws instead
+    of a normal): a rival gains by what it may turn out to be, so an unsure one that
+    would teach much beats a sure one that would teach nothing.
+    """
+    gains = np.mean(np.maximum(best_scores[:, None] - rival_scores, 0.0), axis=0)
+    index = int(np.argmax(np.round(gains, 6)))
+    return index, float(gains[index])

@@ -28,7 +28,14 @@ from corners import (
     taped,
     true_scores_deg,
 )
-from policies import CENTRAL_COMPOSITE, gp_choice, one_at_a_time, ours, polynomial_choice
+from policies import (
+    CENTRAL_COMPOSITE,
+    gp_choice,
+    one_at_a_time,
+    ours,
+    ours_to_measure,
+    polynomial_choice,
+)
 
 from optimizer.advise.eccentric import link_draws, shortest_band, static_toe
 from optimizer.advise.evidence import STATIC_TOE_SD_DEG
@@ -97,6 +104,8 @@ def loop_of_ours(bench: Bench, kind: str) -> dict[str, Array]:
         out["excess"].append(bench.excess(*at))
         for key, value in _honesty(bench, surface, at).items():
             out[key].append(value)
+        i = ours_to_measure(surface, bench.node, bench.weight, bench.h, bench.d, runs)
+        at = (float(bench.h[i]), float(bench.d[i]))
         if kind == LOGGED:
             logged.append(_log_static_toe(rng, bench.corner, surface, at, reference_toe))
     return {k: np.array(v) for k, v in out.items()}

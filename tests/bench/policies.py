@@ -8,16 +8,42 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.advise.ranking import form_scores_deg, ranking_form
-from optimizer.model.surface import SettingCurve, ToeSurface
+from optimizer.advise.ranking import form_scores_deg, ranking_form, strongest_rival
+from optimizer.model.surface import SettingCurve, ToeSurface, draw_scores_deg
 
 Array = NDArray[np.float64]
 
 
 def ours(surface: ToeSurface, node: Array, weight: Array, h: Array, d: Array, n_run: int) -> int:
-    """The tool's own ranking, on the tool's own surface."""
+    """The setting the tool holds best, by its own ranking on its own surface."""
     form = ranking_form(surface, node, weight, np.zeros(len(node)), n_run)
     return int(np.argmin(form_scores_deg(form, h, d)))
+
+
+def ours_to_measure(
+    surface: ToeSurface,
+    node: Array,
+    weight: Array,
+    h: Array,
+    d: Array,
+    runs: Sequence[SettingCurve],
+) -> int:
+    """The setting the tool would measure next: the best, or its rival if that was measured."""
+    form = ranking_form(surface, node, weight, np.zeros(len(node)), len(runs))
+    order = np.argsort(form_scores_deg(form, h, d), kind="stable")
+    known = np.array([[r.height_mm, r.length_change_mm] for r in runs])
+
+    def measured(i: int) -> bool:
+        return bool(np.any(np.all(np.abs(known - [h[i], d[i]]) < 0.04, axis=1)))
+
+    if not measured(int(order[0])):
+        return int(order[0])
+    fresh = np.array([i for i in order[:200] if not measured(int(i))])
+    draws = surface.draws(400)
+    at_known = draw_scores_deg(draws, known[:, 0], known[:, 1], node, weight)
+    best = at_known[:, int(np.argmin(at_known.mean(axis=0)))]
+    index, _ = strongest_rival(best, draw_scores_deg(draws, h[fresh], d[fresh], node, weight))
+    return int(fresh[index])
 
 
 def _curves_at(runs: Sequence[SettingCurve], node: Array) -> Array:
