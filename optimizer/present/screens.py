@@ -10,8 +10,9 @@ from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import Doubt, RunQuality
 from optimizer.measure.shape import Figure, Shape
 from optimizer.present.crew import Crew
-from optimizer.present.layout import labelled, table
+from optimizer.present.layout import labelled, margin_for, table, wrapped
 from optimizer.records import Logbook, Run
+from optimizer.units import from_mm
 
 
 def check_screen(book: Logbook, qualities: Sequence[RunQuality], width: int = 80) -> list[str]:
@@ -19,8 +20,8 @@ def check_screen(book: Logbook, qualities: Sequence[RunQuality], width: int = 80
     crew = Crew.of(book)
     n_reading = sum(q.n_reading for q in qualities)
     corners = ", ".join(book.corners)
-    lines = [f"{book.car}: {len(book.runs)} runs, {n_reading} readings; corners: {corners}"]
-    lines.append("The files read clean: no faults.")
+    head = f"{book.car}: {len(book.runs)} runs, {n_reading} readings; corners: {corners}"
+    lines = [*wrapped(head, width), *wrapped("The files read clean: no faults.", width)]
     unit = crew.units.reading
     rows = [["run", "corner", "passes", "travels", f"repeat {unit}", f"error {unit}", "back to 0"]]
     for q in qualities:
@@ -38,9 +39,10 @@ def check_screen(book: Logbook, qualities: Sequence[RunQuality], width: int = 80
             ]
         )
     lines += table(rows, width, 0) if qualities else []
+    margin = margin_for(q.run.name for q in qualities if q.doubts)
     for q in qualities:
         for doubt in q.doubts:
-            lines += labelled(q.run.name, doubt_words(doubt, crew), width)
+            lines += labelled(q.run.name, doubt_words(doubt, crew), width, margin)
     planned = [r.name for r in book.runs if not book.readings_of(r.name)]
     if planned:
         lines += labelled("No readings", f"{', '.join(planned)}: planned, not measured", width)
@@ -89,16 +91,16 @@ def curves_screen(
     crew = Crew.of(book)
     first = runs[0][0]
     unit = crew.units.toe
-    half = crew.length((window_mm[1] - window_mm[0]) / 2.0)
-    lines = [
+    lines = wrapped(
         f"{first.corner}: toe change from ride height, {unit}, toe-in is "
-        f"{'plus' if crew.signs.toe > 0 else 'minus'}"
-    ]
-    for index, (run, _, _) in enumerate(runs):
+        f"{'plus' if crew.signs.toe > 0 else 'minus'}",
+        width,
+    )
+    margin = margin_for(run.name for run, _, _ in runs)
+    for run, _, _ in runs:
         note = f" ({run.note})" if run.note else ""
-        lines += labelled(run.name, f"{crew.setting(run)}{note}", width)
-        if index == len(runs) - 1:
-            lines.append("")
+        lines += labelled(run.name, f"{crew.setting(run)}{note}", width, margin)
+    lines.append("")
     rows = [["run", "slope", "bow", "twist", "peak to peak", "RMS"]]
     rows += [
         [
@@ -112,13 +114,22 @@ def curves_screen(
         for run, _, shape in runs
     ]
     lines += table(rows, width, 0)
-    lines += [
-        f"slope per 25 mm of bump, bow and twist at {half}, after / one standard error",
-        "",
-    ]
+    foot = f"slope per 25 mm of bump, {_bow_travel(window_mm, crew)}, after / one standard error"
+    lines += [*wrapped(foot, width), ""]
     lines += _travel_table(runs, crew, width)
     lines += labelled("Then", "shimopt next for the advice; --out curves.png for a picture", width)
     return lines
+
+
+def _bow_travel(window_mm: tuple[float, float], crew: Crew) -> str:
+    """The travel that bow and twist are told at: half the window's width."""
+    low, high = window_mm
+    half = f"{from_mm((high - low) / 2.0, crew.units.travel):.3g} {crew.units.travel}"
+    if abs(low + high) < 0.05:
+        return f"bow and twist at {half}"
+    return (
+        f"bow and twist at {half} (half the window from {crew.travel(low)} to {crew.travel(high)})"
+    )
 
 
 def _travel_table(runs: Sequence[tuple[Run, ToeCurve, Shape]], crew: Crew, width: int) -> list[str]:
