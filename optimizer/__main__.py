@@ -1,6 +1,29 @@
-"""``python -m optimizer`` is the same as ``shimopt``."""
+"""``python -m optimizer`` and the script ``shimopt``."""
 
-from optimizer.cli import main
+from __future__ import annotations
+
+import os
+import signal
+from types import FrameType
+from typing import NoReturn
+
+
+def main() -> NoReturn:
+    """Load the commands and run them; an interrupt while loading ends quietly with 130."""
+    heeded = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    if heeded:
+        # an exception raised inside an import can be swallowed or changed by it: leave at once
+        signal.signal(signal.SIGINT, _leave)
+    from optimizer.cli import main as run
+
+    if heeded:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+    run()
+
+
+def _leave(signum: int, frame: FrameType | None) -> NoReturn:
+    os._exit(130)
+
 
 if __name__ == "__main__":
     main()

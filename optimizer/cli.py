@@ -6,6 +6,8 @@ start at once.
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
 import shlex
 import sys
@@ -14,15 +16,29 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
+import typer.core
 
 from optimizer import __version__
-from optimizer.errors import EXIT_INTERRUPTED, CallError, ShimoptError
+from optimizer.errors import EXIT_COULD_NOT, EXIT_INTERRUPTED, CallError, ShimoptError
 
 if TYPE_CHECKING:
     from optimizer.records import Logbook
 
+
+class _Commands(typer.core.TyperGroup):
+    """The commands; Ctrl-C or the end of input at a prompt interrupts, as anywhere else."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except typer.Abort:
+            _say("")
+            raise typer.Exit(EXIT_INTERRUPTED) from None
+
+
 app = typer.Typer(
     name="shimopt",
+    cls=_Commands,
     rich_markup_mode=None,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -151,9 +167,9 @@ def new(
 
     answers = answers_from(given, rest, table)
     for path in start_logbook(folder, answers):
-        typer.echo(f"made {path}")
+        _write(f"made {path}")
     then = "next" if answers.table else "check"
-    typer.echo(f"Then       shimopt {then} {folder}")
+    _write(f"Then       shimopt {then} {folder}")
 
 
 @app.command()
@@ -269,19 +285,42 @@ def _show_next(
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and leave with a documented exit code."""
     words = list(sys.argv[1:] if arguments is None else arguments)
+    _tame_streams()
     try:
         app(words, standalone_mode=True)
     except ShimoptError as error:
         if "--debug" in words:
             raise
-        typer.echo(_headed(error), err=True)
+        _say(_headed(error))
         sys.exit(error.exit_code)
     except KeyboardInterrupt:
         sys.exit(EXIT_INTERRUPTED)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(EXIT_INTERRUPTED)
+    except OSError as error:
+        _drop_unwritten()
+        if "--debug" in words:
+            raise
+        where = f"{error.filename}" if error.filename else "the answer could not be written"
+        _say(f"shimopt: {where}: {error.strerror or error}")
+        sys.exit(EXIT_COULD_NOT)
     sys.exit(0)
+
+
+def _tame_streams() -> None:
+    """Streams that take every name, whatever their encoding; leave if there is no output."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+    if sys.stdin is None:
+        sys.stdin = io.StringIO()
+    if sys.stdout is None:
+        _say("shimopt: standard output is closed: the answer has nowhere to go")
+        sys.exit(EXIT_COULD_NOT)
+
+
+def _drop_unwritten() -> None:
+    """Point standard output at nothing, so that leaving does not fail to flush it again."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _headed(error: ShimoptError) -> str:
@@ -328,14 +367,21 @@ def _width() -> int:
 
 
 def _lines(lines: Iterable[str]) -> None:
-    typer.echo("\n".join(lines))
+    _write("\n".join(lines))
 
 
 def _json(document: dict[str, Any]) -> None:
     import json
 
-    typer.echo(json.dumps(document, indent=2, allow_nan=False, ensure_ascii=False))
+    plain = not (sys.stdout.encoding or "").lower().startswith("utf")
+    _write(json.dumps(document, indent=2, allow_nan=False, ensure_ascii=plain))
+
+
+def _write(text: str) -> None:
+    # named, since typer would put UTF-8 into a stream that takes ASCII only
+    typer.echo(text, file=sys.stdout)
 
 
 def _say(text: str) -> None:
-    typer.echo(text, err=True)
+    if sys.stderr is not None:
+        typer.echo(text, file=sys.stderr)

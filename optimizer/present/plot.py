@@ -7,7 +7,11 @@ across, as the trade draws it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import contextlib
+import errno
+import io
+import os
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.advise.advice import Advice, SurfaceMap
-from optimizer.errors import CallError
+from optimizer.errors import CallError, ShimoptError
 from optimizer.measure.curve import ToeCurve
 from optimizer.present.crew import Crew
 from optimizer.units import from_deg, from_mm
@@ -43,12 +47,53 @@ def check_suffix(path: Path) -> None:
 
 
 def save(picture: Picture, path: Path) -> None:
-    """Write a picture; PNG at 150 dots an inch, fonts kept as text elsewhere."""
+    """Write a picture; PNG at 150 dots an inch, fonts kept as text elsewhere.
+
+    It is drawn whole and put in its place at the end, so that a failure leaves what
+    was there before.
+
+    Raises
+    ------
+    CallError
+        If the ending is not a picture's.
+    ShimoptError
+        If it cannot be written there.
+    """
     check_suffix(path)
     import matplotlib as mpl
 
+    drawn = io.BytesIO()
     with mpl.rc_context({"svg.fonttype": "none", "pdf.fonttype": 42, "svg.hashsalt": "shimopt"}):
-        picture.savefig(path, dpi=150)
+        picture.savefig(drawn, dpi=150, format=path.suffix[1:].lower())
+    try:
+        _put(drawn.getvalue(), path)
+    except OSError as error:
+        raise ShimoptError(
+            f"{path} cannot be written: {error.strerror or error}",
+            "name a file in a folder that exists and that you may write to",
+        ) from error
+
+
+def _put(content: bytes, path: Path) -> None:
+    """Write a file beside its place and rename it into it; a link keeps pointing there."""
+    if path.is_dir():
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
+    path = path.resolve()
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    with beside.open("xb") as file, _removed_on_failure(beside):
+        file.write(content)
+        file.flush()
+    with _removed_on_failure(beside):
+        beside.replace(path)
+
+
+@contextlib.contextmanager
+def _removed_on_failure(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
 
 
 def curves_picture(
