@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.errors import CallError
+from optimizer.errors import CallError, TooFewReadingsError
 from optimizer.measure.curve import ToeCurve
 
 Array = NDArray[np.float64]
@@ -75,7 +75,15 @@ def curve_shape(
     ride height, with errors from the curve's covariance (Aitken's estimator, any
     statistics text). RMS and peak-to-peak follow the measured points, joined by
     straight lines; their errors are first-order (GUM, JCGM 100:2008, eq. 13).
+
+    Raises
+    ------
+    CallError
+        If the window has no width or the spread is not positive.
+    TooFewReadingsError
+        If the curve has no readings inside the window.
     """
+    window_weights(window_mm, spread_mm)
     terms = _polynomial(curve, window_mm)
     weights = _join_weights(curve, window_mm, spread_mm)
     return Shape(
@@ -108,6 +116,12 @@ def _join_weights(
     """Straight-line interpolation (n_node, n_travel) and weights, inside what was measured."""
     low = max(window_mm[0], min(0.0, float(curve.travel_mm[0])))
     high = min(window_mm[1], max(0.0, float(curve.travel_mm[-1])))
+    if not high > low:
+        raise TooFewReadingsError(
+            f"run {curve.run!r} has no readings inside the window, "
+            f"{window_mm[0]:g} to {window_mm[1]:g} mm of travel",
+            "measure it there too, or widen the window under [corner.NAME.goal]",
+        )
     node, weight = window_weights((low, high), spread_mm)
     knots = np.sort(np.append(curve.travel_mm, 0.0))
     unit = np.array([np.interp(node, knots, row) for row in np.eye(len(knots))])

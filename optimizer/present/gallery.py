@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from optimizer.advise.advice import Advice
@@ -16,10 +17,16 @@ CornerCurves = tuple[str, tuple[float, float], list[tuple[Run, ToeCurve, Shape]]
 
 
 def corner_curves(book: Logbook, corner: str) -> CornerCurves:
-    """Name, window and, for each measured run, its curve and shape."""
+    """Name, window and, for each measured run, its curve and shape.
+
+    The window is the goal's; without one what every run reached, or, where that is
+    nothing (one run in bump, another in droop), what any run reached.
+    """
     evidence = corner_evidence(book, corner)
     goal = evidence.corner.goal
     window = goal.window_mm or evidence.measured_mm
+    if not window[1] > window[0]:
+        window = _reached_by_any(evidence.curves)
     spread = None
     if goal.weight == "ride-height":
         spread = goal.weight_sd_mm or (window[1] - window[0]) / 4.0
@@ -28,6 +35,13 @@ def corner_curves(book: Logbook, corner: str) -> CornerCurves:
         for run, curve in zip(evidence.runs, evidence.curves, strict=True)
     ]
     return corner, window, runs
+
+
+def _reached_by_any(curves: Sequence[ToeCurve]) -> tuple[float, float]:
+    return (
+        min(0.0, *(float(c.travel_mm[0]) for c in curves)),
+        max(0.0, *(float(c.travel_mm[-1]) for c in curves)),
+    )
 
 
 def draw_advice(book: Logbook, advice: Advice, goal: Goal | None, path: Path) -> None:

@@ -300,3 +300,28 @@ def test_the_installed_script_runs(demo_copy: Path, entry: str) -> None:
         [*start, "--debug", "next", "nowhere"], capture_output=True, text=True, check=False
     )
     assert "Traceback" in done.stderr
+
+
+def test_curves_of_runs_that_share_no_travel(
+    capfd: pytest.CaptureFixture[str], demo_copy: Path, tmp_path: Path
+) -> None:
+    car, readings = demo_copy / "car.toml", demo_copy / "readings.csv"
+    car.write_text("".join(s for s in car.open() if not s.startswith("window")))
+    head, *rows = readings.read_text().splitlines()
+    cells = [row.split(",") for row in rows]
+    kept = [
+        ",".join(c)
+        for c in cells
+        if (c[0] == "as-found" and float(c[2]) >= 0) or (c[0] == "joint-up" and float(c[2]) <= 0)
+    ]
+    readings.write_text("\n".join([head, *kept]) + "\n")
+    code, out, err = _call(capfd, "curves", str(demo_copy))
+    assert (code, err) == (0, "")
+    assert "bow and twist at 50 mm," in out
+    assert "nan" not in out
+    code, out, err = _call(capfd, "curves", str(demo_copy), "--until", "as-found")
+    assert (code, err) == (0, "")
+    assert "bow and twist at 25 mm (half the window" in out
+    picture = tmp_path / "c.png"
+    assert _call(capfd, "curves", str(demo_copy), "--json", "--out", str(picture))[0] == 0
+    assert picture.exists()

@@ -210,3 +210,28 @@ def test_doubts_are_named() -> None:
     )
     loud = replace(book, readings=tuple(noisy))
     assert {d.kind for d in run_quality(loud, loud.runs[0]).doubts} == {"noisy"}
+
+
+def _half(demo_book: Logbook, bump: bool) -> ToeCurve:
+    rows = demo_book.readings_of("as-found")
+    kept = [r for r in rows if (r.travel_mm >= 0.0) == bump or r.travel_mm == 0.0]
+    return toe_curve("as-found", kept, demo_book.gauge)
+
+
+@pytest.mark.parametrize("bump", [True, False])
+def test_readings_on_one_side_have_figures(demo_book: Logbook, bump: bool) -> None:
+    shape = curve_shape(_half(demo_book, bump), (-50.0, 50.0))
+    whole = curve_shape(
+        toe_curve("as-found", demo_book.readings_of("as-found"), demo_book.gauge), (-50.0, 50.0)
+    )
+    assert shape.slope.value == pytest.approx(whole.slope.value, abs=3 * shape.slope.sd)
+    assert shape.slope.sd > whole.slope.sd
+    assert 0.0 < shape.peak_to_peak.value < whole.peak_to_peak.value
+    assert np.isfinite([shape.rms.value, shape.rms.sd, shape.slope.sd]).all()
+
+
+def test_a_window_without_readings_or_width_is_told(demo_book: Logbook) -> None:
+    with pytest.raises(TooFewReadingsError, match="no readings inside the window, -50 to 0 mm"):
+        curve_shape(_half(demo_book, bump=True), (-50.0, 0.0))
+    with pytest.raises(CallError, match="needs a width"):
+        curve_shape(_half(demo_book, bump=True), (0.0, 0.0))
