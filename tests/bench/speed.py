@@ -1,8 +1,10 @@
 """Whole-process times side by side, in turn, on an installed copy.
 
-Run ``python tests/bench/speed.py`` by hand on a quiet machine. It builds a wheel,
-installs it into a folder of its own (compiled, as an installation is), and prints
-the median ratio of each pair beside its bar.
+Run ``python tests/bench/speed.py`` by hand on a quiet machine, in an environment
+with the test extra (``pip install -e '.[test]'``): it builds a wheel with the
+hatchling it finds there, and fails without. It installs the wheel into a folder of
+its own (compiled, as an installation is), and prints the median ratio of each pair
+beside its bar.
 """
 
 from __future__ import annotations
