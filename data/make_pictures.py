@@ -1,7 +1,7 @@
 """Draw the README's picture and put the demo's screen into it.
 
 Run ``python data/make_pictures.py`` from the checkout after anything that the demo
-shows has changed; a test holds README.md to it.
+shows has changed; a test holds README.md and the picture to it.
 """
 
 from __future__ import annotations
@@ -31,10 +31,16 @@ def readme_with(screen: str, readme: str) -> str:
     return SCREEN.sub(lambda found: found[1] + screen + found[2], readme)
 
 
+def draw(path: Path, until: str | None = None) -> None:
+    """Draw the README's picture, or the one after an earlier run."""
+    book = read_logbook(ROOT / "data" / "demo")
+    book = book.as_of(until) if until else book
+    draw_advice(book, advise(book, CORNER), None, path)
+
+
 def main() -> None:
     """Write the picture and README.md."""
-    book = read_logbook(ROOT / "data" / "demo")
-    draw_advice(book, advise(book, CORNER), None, ROOT / "data" / "pictures" / "next.png")
+    draw(ROOT / "data" / "pictures" / "next.png")
     readme = ROOT / "README.md"
     readme.write_text(readme_with(demo_screen(), readme.read_text("utf-8")), encoding="utf-8")
 

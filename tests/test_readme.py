@@ -8,6 +8,7 @@ import shlex
 from pathlib import Path
 from types import ModuleType
 
+import numpy as np
 import pytest
 
 from optimizer import errors
@@ -16,6 +17,7 @@ from optimizer.present.cautions import IN_FULL
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+PICTURE_TOLERANCE = 0.015  # a shift of one pixel makes 0.013
 
 
 def _pictures() -> ModuleType:
@@ -32,7 +34,26 @@ def test_the_screen_is_today_s() -> None:
     screen = pictures.demo_screen()
     assert screen in README
     assert pictures.readme_with(screen, README) == README
-    assert (ROOT / "data/pictures/next.png").read_bytes().startswith(b"\x89PNG")
+
+
+def _apart(one: Path, other: Path) -> float:
+    """Mean difference of two pictures of one size, 0 to 1."""
+    from matplotlib.image import imread
+
+    a, b = imread(one), imread(other)
+    assert a.shape == b.shape
+    return float(np.abs(a - b).mean())
+
+
+def test_the_picture_is_today_s(tmp_path: Path) -> None:
+    pictures = _pictures()
+    pictures.draw(tmp_path / "now.png")
+    kept = ROOT / "data/pictures/next.png"
+    # fonts differ by a hair between versions of matplotlib
+    assert _apart(kept, tmp_path / "now.png") < PICTURE_TOLERANCE
+    # and the tolerance tells a run less from it
+    pictures.draw(tmp_path / "then.png", until="joint-up")
+    assert _apart(kept, tmp_path / "then.png") > 2 * PICTURE_TOLERANCE
 
 
 def _tour() -> list[list[str]]:

@@ -11,7 +11,9 @@ import contextlib
 import errno
 import io
 import os
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +24,7 @@ from optimizer.advise.advice import Advice, SurfaceMap
 from optimizer.errors import CallError, ShimoptError
 from optimizer.measure.curve import ToeCurve
 from optimizer.present.crew import Crew
+from optimizer.present.layout import shortened
 from optimizer.units import from_deg, from_mm
 
 Array = NDArray[np.float64]
@@ -29,6 +32,7 @@ Array = NDArray[np.float64]
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure as Picture
+    from matplotlib.ft2font import FT2Font
 
 SUFFIXES = (".png", ".svg", ".pdf")
 COLOURS = ("#3f90da", "#e76300", "#a96b59", "#717581")
@@ -36,6 +40,8 @@ DASHES = ("-", "--", "-.", ":")
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 INK = "#222222"
 SHOWN_RUNS = 7
+NAME_ROOM = 16
+TITLE_ROOM = 24
 
 
 def check_suffix(path: Path) -> None:
@@ -103,7 +109,7 @@ def curves_picture(
     picture = _page(1)
     axes = picture.add_subplot()
     _draw_curves(axes, runs, crew, advice)
-    axes.set_title(f"{corner}: toe change against travel", loc="left", fontsize=11)
+    axes.set_title(_title(corner), loc="left", fontsize=11)
     return picture
 
 
@@ -114,8 +120,9 @@ def advice_picture(
     picture = _page(2)
     upper, lower = picture.subplots(2, 1, height_ratios=(1.15, 1.0))
     _draw_curves(upper, runs, crew, advice)
-    upper.set_title(f"{advice.corner.name}: toe change against travel", loc="left", fontsize=11)
-    _draw_surface(picture, lower, advice, crew, surface)
+    upper.set_title(_title(advice.corner.name), loc="left", fontsize=11)
+    names = drawn_names([name for name, _ in runs])
+    _draw_surface(picture, lower, advice, crew, surface, names)
     return picture
 
 
@@ -133,6 +140,7 @@ def _draw_curves(
 ) -> None:
     left_out = len(runs) - SHOWN_RUNS
     shown = [runs[0], *runs[-(SHOWN_RUNS - 1) :]] if left_out > 0 else list(runs)
+    names = drawn_names([name for name, _ in runs])
     for index, (name, curve) in enumerate(shown):
         travel = np.insert(curve.travel_mm, np.searchsorted(curve.travel_mm, 0.0), 0.0)
         toe = np.insert(curve.toe_deg, np.searchsorted(curve.travel_mm, 0.0), 0.0)
@@ -142,12 +150,12 @@ def _draw_curves(
             _travel(travel, crew),
             xerr=1.6449 * np.abs(_toe(sd, crew)),
             color=COLOURS[index % len(COLOURS)],
-            linestyle=DASHES[index % len(DASHES)],
+            linestyle=DASHES[(index + index // len(COLOURS)) % len(DASHES)],
             marker=MARKERS[index % len(MARKERS)],
             markersize=5,
             linewidth=1.4,
             capsize=2,
-            label=f"{name} (bars: 90 in 100)",
+            label=names[name],
         )
     if advice is not None and advice.action != "stay":
         outlook = advice.outlook
@@ -162,7 +170,7 @@ def _draw_curves(
             color="#bbbbbb",
             alpha=0.6,
             linewidth=0,
-            label="next, 90 in 100",
+            label="next, band",
         )
         axes.plot(
             _toe(outlook.toe_deg[inside], crew),
@@ -181,11 +189,52 @@ def _draw_curves(
     up, down = ("bump", "droop") if crew.signs.travel > 0 else ("droop", "bump")
     axes.set_ylabel(f"travel, {crew.units.travel}")
     _name_ends(axes, negative, positive, down, up)
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.13), ncols=2, fontsize=8, frameon=False)
-    if left_out > 0:
-        axes.annotate(
-            f"{left_out} older runs not drawn", (0.01, 0.01), xycoords="axes fraction", fontsize=7
-        )
+    told = "bars: 90 in 100" if advice is None else "bars and band: 90 in 100"
+    _legend(axes, -0.13, f"{told}; {left_out} older runs not drawn" if left_out > 0 else told)
+
+
+def _title(corner: str) -> str:
+    return f"{drawn_names([corner], TITLE_ROOM)[corner]}: toe change against travel"
+
+
+def _legend(axes: Axes, below: float, title: str | None = None) -> None:
+    """Legend under the axes, in as many columns as leave the axes their width."""
+    _, labels = axes.get_legend_handles_labels()
+    columns = 2 if max(map(len, labels)) <= NAME_ROOM + len(", measured") else 1
+    axes.legend(
+        loc="upper center",
+        bbox_to_anchor=(0.5, below),
+        ncols=columns,
+        fontsize=8,
+        title=title,
+        title_fontsize=8,
+        frameon=False,
+    )
+
+
+def drawn_names(names: Sequence[str], room: int = NAME_ROOM) -> dict[str, str]:
+    """Each name as the picture's font can draw it, short, no two alike.
+
+    A glyph that the font lacks becomes a question mark. No name is read as a formula,
+    or kept out of the legend by an underscore in front.
+    """
+    font = _font()
+    known = {n: "".join(c if font.get_char_index(ord(c)) else "?" for c in n) for n in names}
+    seen = Counter(known.values())
+    told = {
+        n: f"{k[: room - 5]} ({index})" if seen[k] > 1 else k
+        for index, (n, k) in enumerate(known.items(), 1)
+    }
+    short = shortened(told.values(), room)
+    drawn = {n: short[k].replace("$", r"\$") for n, k in told.items()}
+    return {n: f" {k}" if k.startswith("_") else k for n, k in drawn.items()}
+
+
+@cache
+def _font() -> FT2Font:
+    from matplotlib.font_manager import FontProperties, findfont, get_font
+
+    return get_font(findfont(FontProperties()))
 
 
 def _name_ends(axes: Axes, left: str, right: str, down: str, up: str) -> None:
@@ -224,7 +273,12 @@ def _draw_wanted(axes: Axes, crew: Crew, advice: Advice | None) -> None:
 
 
 def _draw_surface(
-    picture: Picture, axes: Axes, advice: Advice, crew: Crew, surface: SurfaceMap
+    picture: Picture,
+    axes: Axes,
+    advice: Advice,
+    crew: Crew,
+    surface: SurfaceMap,
+    names: Mapping[str, str],
 ) -> None:
     unit = crew.units.length
     per_mm = from_mm(1.0, unit)
@@ -258,7 +312,7 @@ def _draw_surface(
             color="white",
             markeredgecolor=INK,
             markersize=7,
-            label=f"{name}, measured",
+            label=f"{names[name]}, measured",
         )
     spot = advice.move.spot
     axes.plot(
@@ -270,12 +324,11 @@ def _draw_surface(
         markersize=16,
         label="next" if advice.action == "try" else "stands",
     )
-    axes.set_xlabel(
-        f"joint height from {advice.corner.reference_run or 'the first run'}, {unit}, up +"
-    )
+    start = names.get(advice.corner.reference_run or "", "the first run")
+    axes.set_xlabel(f"joint height from {start}, {unit}, up +")
     axes.set_ylabel(f"link length change, {unit}, longer +")
     axes.set_title("settings, and what each is expected to score", loc="left", fontsize=11)
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=2, fontsize=8, frameon=False)
+    _legend(axes, -0.16)
 
 
 def _levels(score: Array) -> list[float]:
