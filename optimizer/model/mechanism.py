@@ -360,7 +360,8 @@ class _Setup:
         out[5] = np.arcsin(np.clip(np.sum(stud * link, axis=0), -1.0, 1.0))
         # by the chord, since an arc cosine would lose small angles
         out[6] = 2.0 * np.arcsin(np.minimum(0.5 * chord, 1.0))
-        out *= DEG
+        for angles in (out[:2], out[5:]):
+            angles *= DEG
         out[2:5] = rod + carriers.rig.inner[TOE_LINK]
         return out
 

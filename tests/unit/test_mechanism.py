@@ -116,3 +116,17 @@ def test_batch_equals_one_by_one(corner: HardPoints) -> None:
     alone = sweep(corner, TRAVEL, np.array([0.0, 2.0]), np.array([0.0, 3.0]))
     assert batch.toe_deg[0] == pytest.approx(alone.toe_deg, abs=1e-10)
     assert np.max(np.abs(batch.toe_deg[1] - alone.toe_deg)) > 0.05
+
+
+def test_memory_as_it_comes_gives_no_warning(
+    corner: HardPoints, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rows not yet written hold anything, and must not be reckoned with."""
+    plain = sweep(corner, np.array([-20.0, 20.0]), np.zeros(1), np.zeros(1)).toe_deg
+
+    def dirty(shape: tuple[int, ...], *_: object) -> NDArray[np.float64]:
+        return np.full(shape, 1e308)
+
+    monkeypatch.setattr(np, "empty", dirty)
+    again = sweep(corner, np.array([-20.0, 20.0]), np.zeros(1), np.zeros(1)).toe_deg
+    assert np.array_equal(plain, again)
