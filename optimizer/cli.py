@@ -262,7 +262,7 @@ def _show_next(
 
     book = _book(folder, until)
     names = _corners(book, corner)
-    goals = {name: parse_goal(goal, book) if goal else None for name in names}
+    goals = {name: parse_goal(goal, book, name) if goal is not None else None for name in names}
     advices = [advise(book, name, goals[name]) for name in names]
     crew = Crew.of(book)
     where = "" if folder == Path() else f" {shlex.quote(str(folder))}"

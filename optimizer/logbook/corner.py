@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from optimizer.logbook.faults import BadValueError, Place, quoted
+from optimizer.logbook.faults import BadValueError, Place, listing, quoted
 from optimizer.logbook.points import read_points
 from optimizer.logbook.table import (
     CORNER_TABLES,
@@ -48,6 +48,7 @@ THREADS: tuple[ThreadKind, ...] = ("both-ends", "one-end", "fixed")
 ECCENTRICS: tuple[EccentricKind, ...] = ("slot", "none")
 GOALS: tuple[GoalKind, ...] = ("least-change", "toe-at-travel")
 WEIGHTS: tuple[WeightKind, ...] = ("flat", "ride-height")
+TARGET = ("at_travel", "toe_change", "tolerance")  # keys of a toe-at-travel goal only
 
 
 def corner_tables(root: Table) -> dict[str, Table]:
@@ -272,26 +273,61 @@ def _read_eccentric(table: Table | None, units: UnitsStated, *, steered: bool) -
     )
 
 
-def read_goal(table: Table | None, units: UnitsStated, signs: Signs) -> Goal:
-    """Read the table of a goal; with none, the default goal."""
+def read_goal(
+    table: Table | None, units: UnitsStated, signs: Signs, own: Goal | None = None
+) -> Goal:
+    """Read the table of a goal; what it does not state is that of ``own``, or the default."""
+    own = own or Goal()
     if table is None:
-        return Goal()
-    kind = table.choice("kind", GOALS, GOALS[0])
-    for key in ("at_travel", "toe_change") if kind == "toe-at-travel" else ():
-        if not table.has(key):
-            table.lacks("L208", f'`kind = "toe-at-travel"` needs `{key}`', f"add `{key} = `")
+        return own
+    # A word at fault is read as the one that leaves nothing to contradict.
+    kind = table.choice("kind", GOALS, GOALS[1] if table.has("kind") else own.kind)
+    weight = table.choice("weight", WEIGHTS, WEIGHTS[1] if table.has("weight") else own.weight)
+    aimed, near = kind == "toe-at-travel", weight == "ride-height"
+    if aimed and table.raw("kind") == kind:
+        _check_target(table, own)
+    if not aimed:
+        _idle(table, TARGET, 'kind = "least-change"', 'kind = "toe-at-travel"')
+    if not near:
+        _idle(table, ("weight_sd",), 'weight = "flat"', 'weight = "ride-height"')
     at_mm = length_mm(table, "at_travel", units, "travel", most_mm=MOST_TRAVEL_MM)
     change_deg = toe_deg(table, "toe_change", units)
+    sd_mm = length_mm(table, "weight_sd", units, "travel", above=0.0)
+    tolerance_deg = toe_deg(table, "tolerance", units, above=0.0)
     return Goal(
         kind=kind,
-        window_mm=_read_window(table, units, signs),
-        weight=table.choice("weight", WEIGHTS, WEIGHTS[0]),
-        weight_sd_mm=length_mm(table, "weight_sd", units, "travel", above=0.0),
-        at_travel_mm=None if at_mm is None else at_mm * signs.travel + 0.0,
-        toe_change_deg=None if change_deg is None else change_deg * signs.toe + 0.0,
-        tolerance_deg=toe_deg(table, "tolerance", units, above=0.0),
-        worthwhile_deg=given(toe_deg(table, "worthwhile", units, above=0.0), 0.01),
+        window_mm=_read_window(table, units, signs) or own.window_mm,
+        weight=weight,
+        weight_sd_mm=given(sd_mm, own.weight_sd_mm) if near else None,
+        at_travel_mm=_signed(at_mm, signs.travel, own.at_travel_mm) if aimed else None,
+        toe_change_deg=_signed(change_deg, signs.toe, own.toe_change_deg) if aimed else None,
+        tolerance_deg=given(tolerance_deg, own.tolerance_deg) if aimed else None,
+        worthwhile_deg=given(toe_deg(table, "worthwhile", units, above=0.0), own.worthwhile_deg),
     )
+
+
+def _signed(value: float | None, sign: int, own: float | None) -> float | None:
+    """A stated value in the tool's sign, else the one that stood before."""
+    return own if value is None else value * sign + 0.0
+
+
+def _check_target(table: Table, own: Goal) -> None:
+    """A toe wanted at a travel needs both."""
+    for key, stood in (("at_travel", own.at_travel_mm), ("toe_change", own.toe_change_deg)):
+        if not table.has(key) and stood is None:
+            table.lacks("L208", f'`kind = "toe-at-travel"` needs `{key}`', f"add `{key} = `")
+
+
+def _idle(table: Table, keys: tuple[str, ...], now: str, needed: str) -> None:
+    """Keys that would change nothing: whoever wrote them wanted something else."""
+    there = [key for key in keys if table.has(key)]
+    if there:
+        table.fault(
+            "L217",
+            there[0],
+            f"{listing(there, 'and')} would do nothing with `{now}`",
+            f"write `{needed}`, or take {'it' if len(there) == 1 else 'them'} out",
+        )
 
 
 def _read_window(table: Table, units: UnitsStated, signs: Signs) -> tuple[float, float] | None:

@@ -121,11 +121,11 @@ kind = "{eccentric}"    # slot, or none
 
 # What the curve should do.
 [corner.{corner}.goal]
-kind = "least-change"    # least toe change over the window; or toe-at-travel
+kind = "least-change"    # least toe change over the window; or toe-at-travel (see below)
 # window = {window}    # droop to bump that counts; else what the reference run measured
-# weight = "flat"    # flat, or ride-height to count travel near ride height more
-# weight_sd = {weight_sd}    # for ride-height: two thirds of the driving is within this
-# at_travel = {at_travel}    # for toe-at-travel: where,
+# weight = "ride-height"    # counts travel near ride height more; flat if not stated
+# weight_sd = {weight_sd}    # for ride-height only: two thirds of the driving is within this
+# at_travel = {at_travel}    # for toe-at-travel only: where,
 # toe_change = {toe_change}    # how much toe change from ride height,
 # tolerance = {tolerance}    # and how close
 # worthwhile = {worthwhile}    # a gain smaller than this is not worth the work

@@ -228,6 +228,26 @@ def test_a_droop_goal_on_the_command_line(
     assert "in tolerance" in out
 
 
+@pytest.mark.parametrize(
+    ("goal", "told", "remedy"),
+    [
+        ("", "--goal is empty", "write pairs"),
+        ("  ", "--goal is empty", "leave --goal out"),
+        ("at_travel=-40 toe_change=0.1", "`at_travel` and `toe_change`", "toe-at-travel"),
+        ("kind=least-change tolerance=0.05", "`tolerance` would do nothing", "take it out"),
+        ("weight_sd=20", "`weight_sd` would do nothing", 'weight = "ride-height"'),
+        ("kind=toe-at-travel at_travel=-40", "`toe_change`", "add"),
+    ],
+)
+def test_a_goal_that_would_be_ignored_is_refused(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, goal: str, told: str, remedy: str
+) -> None:
+    code, out, err = _call(capsys, "next", str(demo_copy), "--goal", goal)
+    assert (code, out) == (2, "")
+    assert told in err
+    assert remedy in err.split("mend:")[1]
+
+
 def _both_sides(folder: Path) -> None:
     car = folder / "car.toml"
     text = car.read_text()
