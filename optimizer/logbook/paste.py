@@ -34,10 +34,10 @@ class _Pass:
 def parse_table(text: str, units: Units | None = None) -> tuple[tuple[str, float, float], ...]:
     """Read a table as crews paste it.
 
-    The first column is travel, each further one a pass. A header row names the
-    passes and may carry units (``travel_mm``, ``up1_thou``); without one the
-    passes are up1, down1, up2, down2 and so on. Tabs, semicolons, commas or
-    spaces part the cells; an empty cell is no reading.
+    One table is one run. The first column is travel, each further one a pass. A
+    header row names the passes up or down and may carry units (``travel_mm``,
+    ``up1_thou``); without names they are up1, down1, up2, down2 and so on. Tabs,
+    semicolons, commas or spaces part the cells; an empty cell is no reading.
 
     Parameters
     ----------
@@ -122,6 +122,7 @@ def _passes(source: Source, header: Row, units: Units | None, faults: Faults) ->
         if cell.text:
             name, unit = _name_and_unit(cell)
             _check_unit(source, cell, unit, units.reading if units else None, faults)
+            _check_pass(source, cell, name, faults)
         if any(p.name == name for p in passes):
             found = f"two columns are called {quoted(name)}"
             faults.add("L302", source, cell.place(), found, "give each pass a name of its own")
@@ -147,6 +148,17 @@ def _check_travel(source: Source, cell: Cell, units: Units | None, faults: Fault
         faults.add("L305", source, cell.place(), found, "call it `travel_mm`, `travel_in`")
     else:
         _check_unit(source, cell, unit, units.travel if units else None, faults)
+
+
+def _check_pass(source: Source, cell: Cell, name: str, faults: Faults) -> None:
+    """A column named otherwise may be a run of its own, which would be read as a repeat."""
+    if not name.startswith(("up", "down")):
+        found = f"the column {quoted(cell.text)} is not named as a pass"
+        remedy = (
+            "one table is one run: name its columns `up1`, `down1`, `up2`, ...; a further run is "
+            "a row of runs.csv, its readings rows of readings.csv"
+        )
+        faults.add("L604", source, cell.place(), found, remedy)
 
 
 def _check_unit(
