@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import shutil
 from importlib import resources
 from pathlib import Path
@@ -19,24 +20,30 @@ def demo_folder() -> Path:
 
 
 def copy_demo(folder: Path) -> tuple[Path, ...]:
-    """Copy the demo logbook into a new folder.
+    """Copy the demo logbook into a folder that is new or empty.
 
     Raises
     ------
     CallError
-        If the folder already exists.
+        If something stands there already.
     ShimoptError
         If it cannot be written.
     """
+    if folder.exists() and not folder.is_dir():
+        raise CallError(f"{folder} is a file, no folder", "name another folder")
     try:
-        folder.mkdir(parents=True)
-    except FileExistsError:
-        raise CallError(
-            f"{folder} already exists; nothing was changed",
-            f"look at it with: shimopt next {folder}, or name another folder",
-        ) from None
+        folder.mkdir(parents=True, exist_ok=True)
+        held = {path.name for path in folder.iterdir()}
     except OSError as error:
         raise ShimoptError(
             f"{folder} cannot be made: {error.strerror or error}", "name another folder"
         ) from error
-    return tuple(Path(shutil.copyfile(demo_folder() / f, folder / f)) for f in FILES)
+    if held:
+        found = f"{folder} already exists and is not empty; nothing was changed"
+        look = f"look at it with: shimopt next {shlex.quote(str(folder))}, or "
+        raise CallError(found, f"{look if held >= set(FILES) else ''}name another folder")
+    try:
+        return tuple(Path(shutil.copyfile(demo_folder() / f, folder / f)) for f in FILES)
+    except OSError as error:
+        found = f"{folder} cannot be written: {error.strerror or error}"
+        raise ShimoptError(found, "name a folder that you may write to") from error

@@ -49,8 +49,28 @@ def test_the_demo_answers_and_never_overwrites(
     before = _files(tmp_path / "shimopt-demo")
     code, out, err = _call(capsys, "demo")
     assert (code, out) == (2, "")
-    assert "already exists; nothing was changed" in err
+    assert "already exists and is not empty; nothing was changed" in err
+    assert "shimopt next shimopt-demo" in err
     assert _files(tmp_path / "shimopt-demo") == before
+
+
+def test_the_demo_uses_an_empty_folder_and_advises_no_other(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    empty, photos, paper = tmp_path / "em", tmp_path / "photos", tmp_path / "paper"
+    empty.mkdir()
+    photos.mkdir()
+    (photos / "car.toml").write_text("mine")
+    paper.write_text("mine")
+    assert _call(capsys, "demo", str(empty))[0] == 0
+    assert sorted(_files(empty)) == ["car.toml", "readings.csv", "runs.csv"]
+    for folder in (photos, paper):
+        code, out, err = _call(capsys, "demo", str(folder))
+        assert (code, out) == (2, "")
+        assert "shimopt next" not in err
+        assert "name another folder" in err
+    assert _files(photos) == {"car.toml": b"mine"}
+    assert paper.read_text() == "mine"
 
 
 @pytest.mark.parametrize("until", ["as-found", "joint-up", "link-short"])
