@@ -48,6 +48,10 @@ THREADS: tuple[ThreadKind, ...] = ("both-ends", "one-end", "fixed")
 ECCENTRICS: tuple[EccentricKind, ...] = ("slot", "none")
 GOALS: tuple[GoalKind, ...] = ("least-change", "toe-at-travel")
 WEIGHTS: tuple[WeightKind, ...] = ("flat", "ride-height")
+# Far outside these nothing is known of a link; README says what the surface was trained on.
+TAPE_RANGE_MM = {"length": (100.0, 900.0), "arm": (30.0, 350.0), "rise": (0.0, 540.0)}
+LONGEST_USUAL_MM = 500.0
+STEEPEST = 0.6  # of the link's length that its rise may be
 TARGET = ("at_travel", "toe_change", "tolerance")  # keys of a toe-at-travel goal only
 
 
@@ -150,10 +154,11 @@ def _read_tape(table: Table | None, units: UnitsStated) -> Tape:
         extra = f"{key}_give_or_take"
         if table.has(extra) and not table.has(key):
             table.fault("L208", extra, f"`{extra}` stands without `{key}`", f"add `{key} = `")
+    length = _tape_length(table, "length", units, share=0.01)
     return Tape(
-        length_mm=_tape_length(table, "length", units, share=0.01),
+        length_mm=length,
         arm_mm=_tape_length(table, "arm", units, share=0.03),
-        rise_mm=_tape_length(table, "rise", units, sd_mm=4.0),
+        rise_mm=_tape_rise(table, units, length),
         lean_in_rad_per_mm=_tape_angle(table, "lean_in", RAD / 25.0, sd=5e-5, most_deg=5.0),
         stud_lean_rad=_tape_angle(table, "stud_lean", RAD, sd=RAD, most_deg=90.0),
     )
@@ -167,8 +172,33 @@ def _tape_length(
     half_range = length_mm(table, f"{key}_give_or_take", units, above=0.0)
     if value is None:
         return None
+    low, high = TAPE_RANGE_MM[key]
+    if not low <= abs(value) <= high:
+        table.fault(
+            "L313",
+            key,
+            f"{quoted(key)} comes to {value:.4g} mm; those known are from {low:g} to {high:g} mm",
+            "mend the number, or its unit: `length` under [units]",
+        )
+        return None
     default = share * value if share else sd_mm
     return Measured(value=value, sd=default if half_range is None else half_range / 2.0)
+
+
+def _tape_rise(table: Table, units: UnitsStated, length: Measured | None) -> Measured | None:
+    """The rise, held against the length, or the longest usual one where none is stated."""
+    rise = _tape_length(table, "rise", units, sd_mm=4.0)
+    against_mm = LONGEST_USUAL_MM if length is None else length.value
+    if rise is None or abs(rise.value) < STEEPEST * against_mm:
+        return rise
+    table.fault(
+        "L221",
+        "rise",
+        f"a rise of {abs(rise.value):.4g} mm does not fit a link of {against_mm:.4g} mm",
+        f"measure both again; the rise is the height of the outer joint above the inner one, "
+        f"under {STEEPEST:g} of the length",
+    )
+    return None
 
 
 def _tape_angle(

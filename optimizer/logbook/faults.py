@@ -37,6 +37,7 @@ FAULT_CODES: dict[str, str] = {
     "L218": "a hard point is missing while others are stated",
     "L219": "two hard points share a place",
     "L220": "hard points are the wrong way round: outboard, forward or upwards",
+    "L221": "the rise of the link does not fit its length",
     "L301": "a table has no header row",
     "L302": "a column stands twice",
     "L303": "a needed column is missing",
@@ -58,6 +59,7 @@ FAULT_CODES: dict[str, str] = {
     "L406": "a shim or a stack is absurdly thick",
     "L407": "the clevis totals of two runs disagree",
     "L408": "shims on the car are not in the list of those owned",
+    "L409": "the length change of the reference run is not 0",
     "L501": "a reading names a run that runs.csv lacks",
     "L502": "a travel stands twice in one pass",
     "L503": "a pass has no reading at ride height",
@@ -65,6 +67,7 @@ FAULT_CODES: dict[str, str] = {
     "L601": "the pasted table holds no readings",
     "L602": "the first column of the pasted table is not travel",
     "L603": "a unit in the pasted table's header contradicts the units stated",
+    "L604": "a column of the pasted table is not named as a pass",
 }
 
 MOST_NAMED = 8  # names a remedy lists at the most

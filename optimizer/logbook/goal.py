@@ -33,9 +33,7 @@ def parse_goal(text: str, book: Logbook, corner_name: str) -> Goal:
     while at < len(text.rstrip()):
         pair = _PAIR.match(text, at)
         if pair is None:
-            raise CallError(
-                f"the goal is not understood from {text[at:].strip()!r} on", _EXAMPLE
-            )
+            raise CallError(f"the goal is not understood from {text[at:].strip()!r} on", _EXAMPLE)
         lines.append(f"{pair[1]} = {_toml_value(pair[2])}")
         at = pair.end()
     faults = Faults()

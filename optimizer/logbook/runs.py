@@ -14,7 +14,7 @@ from optimizer.logbook.values import write_stack
 from optimizer.records import Corner, Run
 from optimizer.units import from_mm
 
-MOST_LENGTH_CHANGE_MM = 100.0
+MOST_LENGTH_CHANGE_MM = 40.0
 CLEVIS_GIVE_MM = 0.05
 SAME_SHIM_MM = 0.02
 
@@ -53,6 +53,16 @@ class _Stood:
     shims_mm: tuple[float, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Change:
+    """The length change of one row; None for whatever is in doubt."""
+
+    run: str | None = None
+    corner: str | None = None
+    row: Row
+    change_mm: float | None = None
+
+
 @dataclass(slots=True, kw_only=True)
 class _Seen:
     """What the rows above have told."""
@@ -61,6 +71,7 @@ class _Seen:
     corners: dict[str, str | None] = field(default_factory=dict)
     unknown: set[str] = field(default_factory=set)
     stood: dict[str, list[_Stood]] = field(default_factory=dict)
+    changes: list[_Change] = field(default_factory=list)
 
 
 def read_runs(source: Source | None, car: CarFile, faults: Faults) -> RunTable:
@@ -84,6 +95,8 @@ def read_runs(source: Source | None, car: CarFile, faults: Faults) -> RunTable:
             _check_totals(sheet, stood, name, faults)
         if corner.stack.box_mm:
             _check_owned(sheet, stood, corner, car, faults)
+    for corner in car.corners.values():
+        _check_reference(sheet, seen.changes, corner)
     shims = sheet.columns.get("shims_above")
     table = RunTable(
         runs=tuple(runs), corner_of=seen.corners, length_unit=shims.unit if shims else None
@@ -97,6 +110,7 @@ def _read_run(sheet: Sheet, row: Row, car: CarFile, seen: _Seen, faults: Faults)
     before = len(faults)
     if not sheet.is_whole(row):
         seen.corners.setdefault(sheet.text(row, "run"), None)
+        seen.changes.append(_Change(row=row))
         return None
     name = sheet.needed(row, "run", "run2")
     _check_new(sheet, row, name, seen)
@@ -108,6 +122,7 @@ def _read_run(sheet: Sheet, row: Row, car: CarFile, seen: _Seen, faults: Faults)
     change_mm = sheet.converted(
         row, "length_change", most=MOST_LENGTH_CHANGE_MM, what="a length change"
     )
+    seen.changes.append(_Change(run=name, corner=corner, row=row, change_mm=change_mm))
     mark = sheet.number(row, "eccentric_mark")
     toe = sheet.converted(row, "static_toe", most=MOST_TOE_DEG, what="a static toe")
     if name is None or corner is None or above is None or below is None:
@@ -165,6 +180,25 @@ def _corner_of(sheet: Sheet, row: Row, car: CarFile, seen: _Seen) -> str | None:
         remedy = f"{meant(cell.text, car.corners)}, or add `[corner.{cell.text}]` to car.toml"
         sheet.fault("L402", cell, found, remedy)
     return None
+
+
+def _check_reference(sheet: Sheet, changes: list[_Change], corner: Corner) -> None:
+    """A length change counts from the reference run, so there it is 0."""
+    own = [c for c in changes if c.corner in (corner.name, None)]
+    named = corner.reference_run
+    reference = next((c for c in own if named is None or c.run == named), None)
+    if reference is None or reference.corner is None or not reference.change_mm:
+        return
+    cell = sheet.cell(reference.row, "length_change")
+    if cell is not None:
+        sheet.fault(
+            "L409",
+            cell,
+            f"{quoted(reference.run or '')} is the reference run of {quoted(corner.name)}, so its "
+            f"length change is 0, not {quoted(cell.text)}",
+            "write `0` here and in each run the total from this one, or name another "
+            f"`reference_run` under [corner.{corner.name}]",
+        )
 
 
 def _stacks_place(sheet: Sheet, row: Row) -> Place:

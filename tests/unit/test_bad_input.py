@@ -160,7 +160,7 @@ CAR_SAMPLES: list[Entry] = [
     ("L214", "[corner.rear-right]", '[corner.fr]\nlink = "behind"\n[corner.rear-right]', 37, "fr",
      ("[corner.fr]", "[corner.fr]\nside = 'right'")),
     ("L215", '"run1"', '"run9"', 20, '"run9"', ('"run9"', '"run1"')),
-    ("L216", '"run1"', '"run3"', 20, '"run3"', ('"run3"', '"run2"')),
+    ("L216", '"run1"', '"run3"', 20, '"run3"', ('"run3"', '"run1"')),
     ("L217", "pitch = 1.5", "pitch = 1.5\nthreads_per_inch = 20", 32, "20", ("pitch = 1.5\n", "")),
     ("L217", "window = [-50, 50]", "tolerance = 0.05", 35, "0.05",
      ('"least-change"', '"toe-at-travel"\nat_travel = -40\ntoe_change = 0.1')),
@@ -173,6 +173,13 @@ CAR_SAMPLES: list[Entry] = [
     ("L310", "span = 400", "span = nan", 14, "nan", ("nan", "400")),
     ("L310", 'shims = "2x3+3x1"', "shims = [3, inf]", 27, "[3, inf]", ("[3, inf]", "'2x3+3x1'")),
     ("L313", "span = 400", "span = 16", 14, "16", ("= 16", "= 406")),
+    ("L221", "arm = 120", "length = 320\nrise = -192", 24, "-192", ("-192", "-19.2")),
+    ("L221", "arm = 120", "rise = 300", 23, "300", ("rise = 300", "length = 501\nrise = 300")),
+    ("L313", "arm = 120", "arm = 29", 23, "29", ("29", "120")),
+    ("L313", "arm = 120", "arm = 351", 23, "351", ("351", "120")),
+    ("L313", "arm = 120", "length = 99", 23, "99", ("99", "350")),
+    ("L313", "arm = 120", "length = 901", 23, "901", ("901", "350")),
+    ("L313", "arm = 120", "rise = 541", 23, "541", ("541", "5")),
     ("L313", "window = [-50, 50]", "window = [-500, 50]", 35, "[-500, 50]", ("-500", "-50")),
     ("L404", '"2x3+3x1"', '"2x3 3x1"', 27, "2x3 3x1", ("2x3 3x1", "2x3+3x1")),
     ("L405", '"2x3+3x1"', '"2x3+3x1+-1"', 27, "-1", ("+-1", "")),
@@ -225,6 +232,8 @@ RUN_SAMPLES: list[Entry] = [
     ("L312", "1.5", "1.5 mm", 3, "1.5 mm", SAID),
     ("L312", "2,2", "2 mm,2", 5, "2 mm", SAID),
     ("L313", "1.5", "1500", 3, "1500", ("1500", "1.5")),
+    ("L313", "1.5", "-41", 3, "-41", ("-41", "-39")),
+    ("L409", "3+1,1,0", "3+1,1,0.5", 2, "0.5", SAID),
     ("L313", "0.2", "12", 2, "12", (",12,", ",0.12,")),
     ("L401", "run3,", "run2,", 5, "run2", ("run2,rear-right", "run3,rear-right")),
     ("L402", "run3,rear-right", "run3,rear-rigth", 5, "rear-rigth", SAID),
@@ -272,6 +281,8 @@ PASTED_SAMPLES = [
     ("L602", "reading;up1\n0;1\n", 1, "reading"),
     ("L603", "travel_mm;up1_mm\n0;1\n", 1, "up1_mm"),
     ("L603", "Travel (in)\tup1\n0\t1\n", 1, "Travel (in)"),
+    ("L604", "travel;up1;as-found\n0;1;2\n", 1, "as-found"),
+    ("L604", "travel joint-up_thou\n0 1\n", 1, "joint-up_thou"),
     ("L305", "travel_foot;up1\n0;1\n", 1, "travel_foot"),
     ("L302", "travel;up1;Up1\n0;1;2\n", 1, "Up1"),
     ("L306", "0 1\n25 2 3\n", 2, "3"),
@@ -527,6 +538,22 @@ def test_doubled_pass_is_one_fault(folder: Path) -> None:
     assert "1 more" in problem.found
     (folder / "readings.csv").write_text(READINGS + again.replace("up1", "up2"))
     assert len(read_logbook(folder).readings) == 12
+
+
+def test_the_first_run_of_a_corner_is_its_reference_unless_another_is_named(folder: Path) -> None:
+    (folder / "runs.csv").write_text(RUNS.replace("2,2,,,", "2,2,-3,,"))
+    problem = only_problem(folder)
+    assert (problem.code, problem.line, at_caret(problem)) == ("L409", 5, "-3")
+    (folder / "car.toml").write_text(CAR.replace('"run1"', '"run2"'))
+    found = [(p.code, p.line, at_caret(p)) for p in problems_of(folder)]
+    assert found == [("L409", 3, "1.5"), ("L409", 5, "-3")]
+
+
+def test_a_row_in_doubt_is_not_passed_over_for_the_reference(folder: Path) -> None:
+    rows = ["run4,rear-rihgt,2,2,0", "run3,rear-right,2,2,3"]
+    text = "run,corner,shims_above,shims_below,length_change\n" + "\n".join(rows) + "\n"
+    (folder / "runs.csv").write_text(text)
+    assert "L409" not in [p.code for p in problems_of(folder)]
 
 
 def test_clevis_total_blames_the_odd_one_out(folder: Path) -> None:
