@@ -113,7 +113,7 @@ def new(
         str | None, typer.Option(help="mm, in, or three words: reading,travel,length.")
     ] = None,
     span: Annotated[
-        float | None, typer.Option(help="Fixed contact to dial contact, in the length unit.")
+        str | None, typer.Option(help="Fixed contact to dial contact, in the length unit.")
     ] = None,
     rising: Annotated[
         str | None, typer.Option(help="toe-in or toe-out: which way the dial climbs.")
@@ -144,7 +144,8 @@ def new(
     Starts a logbook from six answers and, if you have it, one pasted table of
     readings. Asks for what is missing when it runs on a terminal.
     """
-    from optimizer.questions import answers_from
+    from optimizer.logbook import start_logbook
+    from optimizer.questions import answers_from, call_again
 
     given = {
         "units": units,
@@ -163,10 +164,14 @@ def new(
         "toe_out_plus": toe_out_plus,
         "droop_plus": droop_plus,
     }
-    from optimizer.logbook import start_logbook
-
-    answers = answers_from(given, rest, table)
-    for path in start_logbook(folder, answers):
+    answers = answers_from(folder, given, rest, table)
+    try:
+        made = start_logbook(folder, answers)
+    except ShimoptError:
+        if None in given.values():  # what was typed at the prompts is not lost
+            _say(f"your answers again: {call_again(folder, answers)}")
+        raise
+    for path in made:
         _write(f"made {path}")
     then = "next" if answers.table else "check"
     _write(f"Then       shimopt {then} {folder}")

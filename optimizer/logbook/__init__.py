@@ -13,18 +13,28 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.logbook.faults import FAULT_CODES, FILES
 from optimizer.logbook.read import read_logbook
-from optimizer.logbook.values import parse_stack, parse_units, write_stack
+from optimizer.logbook.values import parse_length, parse_stack, parse_units, write_stack
 
 if TYPE_CHECKING:
     from optimizer.logbook.goal import parse_goal
-    from optimizer.logbook.new import NewAnswers, start_logbook
+    from optimizer.logbook.new import (
+        NewAnswers,
+        check_folder,
+        check_names,
+        check_span,
+        start_logbook,
+    )
     from optimizer.logbook.paste import parse_table
 
 __all__ = [
     "FAULT_CODES",
     "FILES",
     "NewAnswers",
+    "check_folder",
+    "check_names",
+    "check_span",
     "parse_goal",
+    "parse_length",
     "parse_stack",
     "parse_table",
     "parse_units",
@@ -35,6 +45,9 @@ __all__ = [
 
 _LATE = {
     "NewAnswers": "new",
+    "check_folder": "new",
+    "check_names": "new",
+    "check_span": "new",
     "start_logbook": "new",
     "parse_table": "paste",
     "parse_goal": "goal",

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Literal
 
 from optimizer.errors import CallError, LogbookError, ShimoptError
+from optimizer.logbook.car import SPAN_RANGE_MM
 from optimizer.logbook.corner import LINKS, side_of
 from optimizer.logbook.faults import FILES, Faults, listing, quoted
 from optimizer.logbook.read import read_bytes
@@ -75,12 +76,7 @@ def start_logbook(folder: Path, answers: NewAnswers) -> tuple[Path, ...]:
     LogbookError : the readings have faults; nothing was written
     ShimoptError : the disk would not take it; nothing is left of it
     """
-    if folder.exists() and not folder.is_dir():
-        raise CallError(f"{folder} is a file, no folder", "name another folder")
-    there = [name for name in FILES if (folder / name).exists()]
-    if there:
-        found = f"{folder} holds {listing(there, 'and')} already; nothing was changed"
-        raise CallError(found, "name another folder, or look at this one with `shimopt check`")
+    check_folder(folder)
     texts = _texts(folder, answers)
     data = {name: text.encode("utf-8", "replace") for name, text in texts.items()}
     _check(folder, data)
@@ -91,6 +87,54 @@ def start_logbook(folder: Path, answers: NewAnswers) -> tuple[Path, ...]:
         raise ShimoptError(
             found, "name a folder that you may write to, on a disk with room"
         ) from error
+
+
+def check_folder(folder: Path) -> None:
+    """Refuse a folder that cannot take a new logbook.
+
+    Raises
+    ------
+    CallError : it is a file, lies in one, or holds a logbook already
+    """
+    nearest = next(path for path in (folder, *folder.absolute().parents) if path.exists())
+    if not nearest.is_dir():
+        raise CallError(f"{nearest} is a file, no folder", "name another folder")
+    there = [name for name in FILES if (folder / name).exists()]
+    if there:
+        found = f"{folder} holds {listing(there, 'and')} already; nothing was changed"
+        raise CallError(found, "name another folder, or look at this one with `shimopt check`")
+
+
+def check_names(corner: str, run: str, side: str | None) -> None:
+    """Refuse names that the files could not hold, and a corner that tells no side.
+
+    Raises
+    ------
+    CallError : with what to say instead
+    """
+    for what, name in (("corner", corner), ("run", run)):
+        if not name.strip() or name.strip().startswith("#") or not name.isprintable():
+            raise CallError(f"a {what} cannot be called {quoted(name)}", "use letters and digits")
+    if (side or side_of(corner)) not in ("left", "right"):
+        found = f"the corner {quoted(corner)} does not tell its side"
+        raise CallError(found, "say the side, `left` or `right`")
+
+
+def check_span(span: float, unit: str) -> None:
+    """Refuse a span [unit] that no gauge has.
+
+    Raises
+    ------
+    CallError : it is not finite, not above zero, or absurd in its unit
+    """
+    if not (math.isfinite(span) and span > 0.0):
+        raise CallError(f"a span of {span:g} cannot be", "say the distance, above zero")
+    low, high = (from_mm(bound, unit) for bound in SPAN_RANGE_MM)
+    if not low <= span <= high:
+        raise CallError(
+            f"a span of {span:g} {unit} cannot be",
+            f"say the distance from fixed contact to dial, from {low:.3g} to {high:.4g} {unit}",
+        )
 
 
 def _texts(folder: Path, answers: NewAnswers) -> dict[str, str]:
@@ -142,19 +186,13 @@ def _check_answers(answers: NewAnswers, units: Units, side: str | None) -> None:
         raise CallError(
             f"the dial cannot rise with {quoted(answers.rising)}", "say `toe-in` or `toe-out`"
         )
-    for what, name in (("corner", answers.corner), ("run", answers.run)):
-        if not name.strip() or name.strip().startswith("#") or not name.isprintable():
-            raise CallError(f"a {what} cannot be called {quoted(name)}", "use letters and digits")
-    if side not in ("left", "right"):
-        found = f"the corner {quoted(answers.corner)} does not tell its side"
-        raise CallError(found, "say the side, `left` or `right`")
+    check_names(answers.corner, answers.run, side)
     if is_angle(units.reading):
         return
     if answers.span is None:
         found = f"readings in {units.reading} need the span of the gauge"
         raise CallError(found, f"say the distance from fixed contact to dial, in {units.length}")
-    if not (math.isfinite(answers.span) and answers.span > 0.0):
-        raise CallError(f"a span of {answers.span:g} cannot be", "say the distance, above zero")
+    check_span(answers.span, units.length)
 
 
 def _number(value: float) -> str:

@@ -8,7 +8,7 @@ import re
 from optimizer.errors import CallError
 from optimizer.logbook.faults import BadValueError, listing, nearest, quoted
 from optimizer.records import Units
-from optimizer.units import DEG_PER_UNIT, MM_PER_UNIT, is_angle, is_length, to_mm
+from optimizer.units import DEG_PER_UNIT, MM_PER_UNIT, from_mm, is_angle, is_length, to_mm
 
 THICKEST_SHIM_MM = 30.0
 MOST_SHIMS = 60
@@ -187,6 +187,34 @@ def parse_stack(text: str, unit: str) -> tuple[float, ...]:
         return read_stack(text, unit)
     except BadValueError as bad:
         raise CallError(f"shims {quoted(text)}: {bad.found}", bad.remedy) from None
+
+
+def parse_length(text: str, unit: str) -> float:
+    """Read a length, with or without a unit behind it.
+
+    Parameters
+    ----------
+    text : such as ``300``, ``16,5`` or ``300 mm``
+    unit : length unit of a bare number, and of what is returned
+
+    Returns
+    -------
+    The length in ``unit``.
+
+    Raises
+    ------
+    CallError : the text is no finite number, or what follows it is no length unit
+    """
+    plain = text.translate(_GROUPING).translate(_MINUS).strip()
+    with_word = _NUMBER_AND_WORD.fullmatch(plain)
+    own = unit_meant(with_word[2]) if with_word else None
+    try:
+        if with_word and own is not None and is_length(own):
+            value = read_number(with_word[1])
+            return value if own == unit else round(from_mm(to_mm(value, own), unit), 6)
+        return read_number(plain)
+    except BadValueError as bad:
+        raise CallError(bad.found, f"write the number alone, in {unit}, such as `300`") from None
 
 
 def write_stack(shims: tuple[float, ...]) -> str:
