@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Literal
 
-from optimizer.logbook.faults import BadValueError, Place, listing, quoted
+from optimizer.logbook.faults import BadValueError, Place, alike, listing, quoted
 from optimizer.logbook.points import read_points
 from optimizer.logbook.table import (
     CORNER_TABLES,
@@ -48,6 +49,7 @@ THREADS: tuple[ThreadKind, ...] = ("both-ends", "one-end", "fixed")
 ECCENTRICS: tuple[EccentricKind, ...] = ("slot", "none")
 GOALS: tuple[GoalKind, ...] = ("least-change", "toe-at-travel")
 WEIGHTS: tuple[WeightKind, ...] = ("flat", "ride-height")
+SAME_PITCH_MM = 0.01
 # Far outside these nothing is known of a link; README says what the surface was trained on.
 TAPE_RANGE_MM = {"length": (100.0, 900.0), "arm": (30.0, 350.0), "rise": (0.0, 540.0)}
 LONGEST_USUAL_MM = 500.0
@@ -281,13 +283,46 @@ def _read_thread(table: Table | None, units: UnitsStated) -> Thread:
             "the pitch is stated twice",
             "take `pitch` or `threads_per_inch` out",
         )
+    stated = pitch if per_inch is None else 25.4 / per_inch
+    sized = _pitch_of_size(table)
+    if sized is not None and stated is not None and abs(sized - stated) > SAME_PITCH_MM:
+        table.fault(
+            "L217",
+            "size",
+            f"a thread of this size has a pitch of {sized:.4g} mm, not the {stated:.4g} mm stated",
+            "mend the size, or take it or the pitch out",
+        )
     return Thread(
         kind=table.choice("kind", THREADS, "unknown"),
-        pitch_mm=pitch if per_inch is None else 25.4 / per_inch,
+        pitch_mm=given(sized, stated),
         flats=given(table.whole("flats", least=1, most=12), 6),
         shorter_mm=length_mm(table, "shorter", units, least=0.0),
         longer_mm=length_mm(table, "longer", units, least=0.0),
     )
+
+
+def _pitch_of_size(table: Table) -> float | None:
+    """The pitch of a thread named by its size; None when absent or at fault."""
+    typed = table.text("size", "M14x1.5")
+    if typed is None:
+        return None
+    from optimizer.standards import thread_sizes  # a file is read: only where it is needed
+
+    pitches = {size: one.pitch_mm for size, one in thread_sizes().items()}
+    # A coarse metric pitch may be written out too.
+    pitches |= {f"{n}x{p:g}": p for n, p in pitches.items() if n[0] == "M" and "x" not in n}
+    plain = re.sub(r"[\s\"]|UN[CF]$", "", typed.upper().replace("\u00d7", "X").replace(",", "."))
+    name = plain.replace("X", "x")
+    if name in pitches:
+        return pitches[name]
+    near = [f'"{size}"' for _, size in alike(name, pitches)[:3]]
+    table.fault(
+        "L205",
+        "size",
+        f"no thread of size {quoted(typed)} is known",
+        (f"write {listing(near)}; or " if near else "") + "state `pitch` in mm in its place",
+    )
+    return None
 
 
 def _read_eccentric(table: Table | None, units: UnitsStated, *, steered: bool) -> Eccentric:

@@ -51,7 +51,15 @@ KEYS: dict[str, tuple[str, ...]] = {
     "[corner.NAME.tape]": (*TAPE, *(f"{key}_give_or_take" for key in TAPE)),
     "[corner.NAME.points]": (*POINTS, "give_or_take"),
     "[corner.NAME.stack]": ("end", "face", "shims", "most_shims"),
-    "[corner.NAME.thread]": ("kind", "pitch", "threads_per_inch", "flats", "shorter", "longer"),
+    "[corner.NAME.thread]": (
+        "kind",
+        "size",
+        "pitch",
+        "threads_per_inch",
+        "flats",
+        "shorter",
+        "longer",
+    ),
     "[corner.NAME.eccentric]": ("kind", "per_mark", "inboard_left", "outboard_left"),
     "[corner.NAME.goal]": (
         "kind",

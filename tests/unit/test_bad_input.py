@@ -170,6 +170,11 @@ CAR_SAMPLES: list[Entry] = [
      ('"flat"', '"ride-height"')),
     ("L217", "window = [-50, 50]", "weight_sd = 20", 35, "20",
      ("weight_sd", 'weight = "ride-height"\nweight_sd')),
+    ("L205", "pitch = 1.5", 'size = "M14x1.6"', 31, '"M14x1.6"', SAID),
+    ("L205", "pitch = 1.5", 'size = "14"', 31, '"14"', ('size = "14"', "pitch = 2")),
+    ("L217", "pitch = 1.5", 'pitch = 1.5\nsize = "M14"', 32, '"M14"', ('"M14"', '"M14x1.5"')),
+    ("L217", "pitch = 1.5", 'threads_per_inch = 20\nsize = "5/8-18"', 32, '"5/8-18"',
+     ("threads_per_inch = 20\n", "")),
     ("L310", "span = 400", "span = nan", 14, "nan", ("nan", "400")),
     ("L310", 'shims = "2x3+3x1"', "shims = [3, inf]", 27, "[3, inf]", ("[3, inf]", "'2x3+3x1'")),
     ("L313", "span = 400", "span = 16", 14, "16", ("= 16", "= 406")),
@@ -653,6 +658,16 @@ def test_points_are_not_blamed_for_a_side_or_link_in_doubt(folder: Path) -> None
         (folder / "car.toml").write_text(car)
         (folder / "runs.csv").write_text(RUNS.replace("rear-right", name))
         assert only_problem(folder).code == code
+
+
+@pytest.mark.parametrize(
+    ("size", "pitch_mm"),
+    [("M14x1.5", 1.5), ("m14 \u00d7 1,5", 1.5), ("M14", 2.0), ("M14x2", 2.0),
+     ("5/8-18", 25.4 / 18), ("5/8 - 18 UNF", 25.4 / 18)],
+)  # fmt: skip
+def test_a_thread_s_size_gives_its_pitch(folder: Path, size: str, pitch_mm: float) -> None:
+    (folder / "car.toml").write_text(CAR.replace("pitch = 1.5", f'size = "{size}"'))
+    assert read_logbook(folder).corners["rear-left"].thread.pitch_mm == pytest.approx(pitch_mm)
 
 
 def test_toe_at_travel_needs_its_travel_and_its_change(folder: Path) -> None:
