@@ -13,7 +13,9 @@ import pytest
 
 from optimizer import errors
 from optimizer.cli import main
+from optimizer.logbook import parse_table
 from optimizer.present.cautions import IN_FULL
+from optimizer.records import Units
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -100,3 +102,16 @@ def test_the_first_paragraph_states_the_job() -> None:
     first = README.split("\n\n")[1]
     for word in ("toe", "travel", "shims", "turns", "eccentric", "wrong", "stop"):
         assert word in first
+
+
+def test_the_example_of_a_table_is_one() -> None:
+    block = README.split("One table of readings is one run")[1].split("\n\n")[1]
+    table = parse_table(block, Units(travel="mm", reading="thou"))
+    assert [(sweep, travel) for sweep, travel, _ in table] == [
+        (sweep, travel) for sweep in ("up1", "down1") for travel in (-25.0, 0.0, 25.0)
+    ]
+
+
+def test_the_eccentric_s_sign_is_said() -> None:
+    own = README.split("## Your own car")[1].split("\n## ")[0]
+    assert "marks of the eccentric count inboard" in own

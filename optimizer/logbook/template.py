@@ -107,12 +107,14 @@ face = "clevis"    # clevis (total stays); arm-below or arm-above the joint (res
 # How the length of the link is set. With the pitch unknown no turns are advised.
 [corner.{corner}.thread]
 # kind = "both-ends"    # both-ends (opposite threads), one-end, or fixed
+# size = "M14x1.5"    # gives the pitch; or "M14", "5/8-18". Else state:
 # pitch = 1.5    # mm for each turn, always in mm; or threads_per_inch in its place
 # flats = 6    # flats of the body that a spanner finds
 # shorter = {spare}    # most it may shorten from the reference, thread engagement kept
 # longer = {spare}    # most it may grow from the reference, thread engagement kept
 
-# The movable inner pivot.
+# The movable inner pivot. Marks count inboard: in runs.csv an `eccentric_mark` of 2 is two
+# marks inboard of mark 0, -2 two outboard. Without marks leave the column empty.
 [corner.{corner}.eccentric]
 kind = "{eccentric}"    # slot, or none
 # per_mark = {per_mark}    # movement of the pivot for one mark

@@ -143,7 +143,7 @@ def test_car_toml_shows_every_key_there_is(tmp_path: Path) -> None:
     ["never on a jack alone", "anti-roll bar free", "one wheel moved", "locked at the rack",
      "rated stands", "the jack does not touch the gauge plate", "plate level at every reading",
      "joint centre to joint centre", "square to the link seen from above", "spring out",
-     "outer joint above inner joint", "for each 25 mm of bump"],
+     "outer joint above inner joint", "for each 25 mm of bump", "Marks count inboard"],
 )  # fmt: skip
 def test_car_toml_says_how_to_measure(tmp_path: Path, words: str) -> None:
     start_logbook(tmp_path, DIAL)
