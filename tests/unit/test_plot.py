@@ -31,7 +31,7 @@ def _grown(book: Logbook, names: list[str]) -> Logbook:
 
 
 def _pictures(book: Logbook, goal: str | None = None) -> list[Picture]:
-    crew, wanted = Crew.of(book), parse_goal(goal, book) if goal else None
+    crew, wanted = Crew.of(book), parse_goal(goal, book, "rear-left") if goal else None
     evidence = corner_evidence(book, "rear-left")
     pairs = [(r.name, c) for r, c in zip(evidence.runs, evidence.curves, strict=True)]
     advice = advise(book, "rear-left", wanted)
