@@ -195,7 +195,7 @@ def check(folder: Folder = Path(), as_json: AsJson = False) -> None:
 
         _json(check_document(book, qualities))
     else:
-        _lines(check_screen(book, qualities, _width()))
+        _lines(check_screen(book, qualities, _width(), _where(folder)))
 
 
 @app.command()
@@ -222,7 +222,7 @@ def curves(
         _json(curves_document(book, corners))
     else:
         for _, window, runs in corners:
-            _lines(curves_screen(book, runs, window, _width()))
+            _lines(curves_screen(book, runs, window, _width(), _where(folder)))
     if out is not None:
         from optimizer.present.crew import Crew
         from optimizer.present.plot import curves_picture, save
@@ -270,7 +270,7 @@ def _show_next(
     goals = {name: parse_goal(goal, book, name) if goal is not None else None for name in names}
     advices = [advise(book, name, goals[name]) for name in names]
     crew = Crew.of(book)
-    where = "" if folder == Path() else f" {shlex.quote(str(folder))}"
+    where = _where(folder)
     if as_json:
         from optimizer.present.document import next_document
 
@@ -331,6 +331,11 @@ def _drop_unwritten() -> None:
 def _headed(error: ShimoptError) -> str:
     text = str(error)
     return text if text.startswith(("car.toml", "runs.csv", "readings.csv")) else f"shimopt: {text}"
+
+
+def _where(folder: Path) -> str:
+    """What the next command needs to find the same logbook."""
+    return "" if folder == Path() else f" {shlex.quote(str(folder))}"
 
 
 def _book(folder: Path, until: str | None) -> Logbook:

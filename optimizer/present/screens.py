@@ -15,7 +15,9 @@ from optimizer.records import Logbook, Run
 from optimizer.units import from_mm
 
 
-def check_screen(book: Logbook, qualities: Sequence[RunQuality], width: int = 80) -> list[str]:
+def check_screen(
+    book: Logbook, qualities: Sequence[RunQuality], width: int = 80, where: str = ""
+) -> list[str]:
     """What was read, how good it is, and what to look at."""
     crew = Crew.of(book)
     n_reading = sum(q.n_reading for q in qualities)
@@ -46,7 +48,7 @@ def check_screen(book: Logbook, qualities: Sequence[RunQuality], width: int = 80
     planned = [r.name for r in book.runs if not book.readings_of(r.name)]
     if planned:
         lines += labelled("No readings", f"{', '.join(planned)}: planned, not measured", width)
-    lines += _good_enough(qualities, crew, width)
+    lines += _good_enough(qualities, crew, width, where)
     return lines
 
 
@@ -67,9 +69,10 @@ def doubt_words(doubt: Doubt, crew: Crew) -> str:
     }[doubt.kind]
 
 
-def _good_enough(qualities: Sequence[RunQuality], crew: Crew, width: int) -> list[str]:
+def _good_enough(qualities: Sequence[RunQuality], crew: Crew, width: int, where: str) -> list[str]:
     if not qualities:
-        return labelled("Then", "measure the car as it stands and fill in readings.csv", width)
+        text = f"measure the car as it stands, fill in readings.csv, then: shimopt next{where}"
+        return labelled("Then", text, width)
     worst = max(q.typical_sd_deg for q in qualities)
     text = (
         f"two runs can be told apart when they differ by more than about "
@@ -77,7 +80,7 @@ def _good_enough(qualities: Sequence[RunQuality], crew: Crew, width: int) -> lis
         f"({crew.dial_span(2.0 * np.sqrt(2.0) * worst)} {crew.units.reading} on the dial)"
     )
     return labelled("Good for", text, width) + labelled(
-        "Then", "shimopt curves to see the figures, shimopt next for the advice", width
+        "Then", f"shimopt next{where} for the advice (shimopt curves{where} for figures)", width
     )
 
 
@@ -86,6 +89,7 @@ def curves_screen(
     runs: Sequence[tuple[Run, ToeCurve, Shape]],
     window_mm: tuple[float, float],
     width: int = 80,
+    where: str = "",
 ) -> list[str]:
     """Curves of one corner's runs: their figures, then toe at each travel."""
     crew = Crew.of(book)
@@ -117,7 +121,7 @@ def curves_screen(
     foot = f"slope per 25 mm of bump, {_bow_travel(window_mm, crew)}, after / one standard error"
     lines += [*wrapped(foot, width), ""]
     lines += _travel_table(runs, crew, width)
-    lines += labelled("Then", "shimopt next for the advice; --out curves.png for a picture", width)
+    lines += labelled("Then", f"shimopt next{where} (--out curves.png draws this)", width)
     return lines
 
 

@@ -196,6 +196,14 @@ def test_faults_exit_with_three_and_are_all_listed(
     assert _files(demo_copy) == before
 
 
+def test_the_next_command_finds_the_same_logbook(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    for command in ("check", "curves", "next"):
+        _, out, _ = _call(capsys, command, str(demo_copy))
+        assert f"shimopt next {demo_copy}" in " ".join(out.split())
+
+
 def test_an_empty_folder_says_what_to_do(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
