@@ -28,6 +28,13 @@ class Target:
     wanted_deg: Array
 
 
+def weight_spread_mm(goal: Goal, window_mm: tuple[float, float]) -> float | None:
+    """Spread of a weight about ride height, a quarter of the window unless stated; None if flat."""
+    if goal.weight == "flat":
+        return None
+    return goal.weight_sd_mm or (window_mm[1] - window_mm[0]) / 4.0
+
+
 def target_of(goal: Goal, measured_mm: tuple[float, float]) -> Target:
     """Turn a goal into a :class:`Target`.
 
@@ -46,10 +53,7 @@ def target_of(goal: Goal, measured_mm: tuple[float, float]) -> Target:
         If the goal lacks a travel or a toe change, or its travel is ride height.
     """
     window = goal.window_mm or measured_mm
-    spread = None
-    if goal.weight == "ride-height":
-        spread = goal.weight_sd_mm or (window[1] - window[0]) / 4.0
-    travel, weight = window_weights(window, spread)
+    travel, weight = window_weights(window, weight_spread_mm(goal, window))
     wanted = np.zeros(len(travel))
     if goal.kind == "toe-at-travel":
         if goal.at_travel_mm is None or goal.toe_change_deg is None or goal.at_travel_mm == 0.0:

@@ -29,7 +29,7 @@ from optimizer.advise.eccentric import (
     static_toe,
 )
 from optimizer.advise.evidence import Evidence, corner_evidence, fitted, setting_curves
-from optimizer.advise.goal import Target, target_of
+from optimizer.advise.goal import Target, target_of, weight_spread_mm
 from optimizer.advise.link_body import length_limits_mm, possible_lengths_mm, turn_of
 from optimizer.advise.ranking import form_scores_deg, ranking_form, strongest_rival
 from optimizer.advise.reasons import because_of, limits_of
@@ -474,10 +474,7 @@ def _measured_score(table: _Table) -> Band | None:
     low, high = table.target.window_mm
     if low < curve.travel_mm[0] - 1.0 or high > curve.travel_mm[-1] + 1.0:
         return None
-    spread = None
-    if table.goal.weight == "ride-height":
-        window = table.target.window_mm
-        spread = table.goal.weight_sd_mm or (window[1] - window[0]) / 4.0
+    spread = weight_spread_mm(table.goal, table.target.window_mm)
     rms = curve_shape(curve, table.target.window_mm, spread).rms
     return Band(
         value=rms.value,

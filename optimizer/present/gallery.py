@@ -7,6 +7,7 @@ from pathlib import Path
 
 from optimizer.advise.advice import Advice
 from optimizer.advise.evidence import corner_evidence
+from optimizer.advise.goal import weight_spread_mm
 from optimizer.advise.next_move import surface_map
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.shape import Shape, curve_shape
@@ -27,9 +28,7 @@ def corner_curves(book: Logbook, corner: str) -> CornerCurves:
     window = goal.window_mm or evidence.measured_mm
     if not window[1] > window[0]:
         window = _reached_by_any(evidence.curves)
-    spread = None
-    if goal.weight == "ride-height":
-        spread = goal.weight_sd_mm or (window[1] - window[0]) / 4.0
+    spread = weight_spread_mm(goal, window)
     runs = [
         (run, curve, curve_shape(curve, window, spread))
         for run, curve in zip(evidence.runs, evidence.curves, strict=True)
