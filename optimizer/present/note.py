@@ -358,7 +358,7 @@ def then_words(advice: Advice, where: str = "") -> str:
     if advice.action == "try" and _as_it_stands(advice):
         return f"fill in its readings, then: shimopt next{where}"
     if advice.action == "try":
-        return f"measure it, add the run to both tables, then: shimopt next{where}"
+        return f"measure, add the run to both tables, then: shimopt next{where}"
     if advice.action == "go-back":
         return f"set it as in that run, one pass to be sure; shimopt curves{where} has its figures"
     return f"keep the figures: shimopt curves{where} --out curves.pdf"
