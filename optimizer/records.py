@@ -243,12 +243,6 @@ class Logbook:
         named = self.corners[corner].reference_run
         return next((r for r in runs if r.name == named), runs[0])
 
-    def current_of(self, corner: str) -> Run:
-        """The run that describes the corner as it stands on the car now."""
-        runs = self.runs_of(corner)
-        named = self.corners[corner].current_run
-        return next((r for r in runs if r.name == named), runs[-1])
-
     def readings_of(self, run: str) -> tuple[Reading, ...]:
         """Readings of one run, in file order."""
         return tuple(r for r in self.readings if r.run == run)

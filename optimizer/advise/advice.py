@@ -145,6 +145,8 @@ class Advice:
     readings_in_doubt: tuple[str, ...]
     static_toe_in_doubt: tuple[str, ...]
     now_is_measured: bool
+    toe_unset: bool
+    planned: tuple[str, ...]
     measured_score_deg: Band | None
     because: Because
     limits: tuple[Limit, ...]

@@ -17,13 +17,19 @@ STATIC_TOE_DOUBT_SD = 3.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """Runs of one corner that have readings, with their curves, in file order."""
+    """Runs of one corner that have readings, with their curves, in file order.
+
+    ``now`` is how the car stands: the run that car.toml names, else the last measured
+    one, since a row without readings may be a plan. ``planned`` are rows after it
+    without readings.
+    """
 
     corner: Corner
     reference: Run
     now: Run
     runs: tuple[Run, ...]
     curves: tuple[ToeCurve, ...]
+    planned: tuple[str, ...]
 
     def setting_of(self, run: Run) -> tuple[float, float]:
         """Joint height and length change of a run from the reference, mm."""
@@ -60,10 +66,15 @@ def corner_evidence(book: Logbook, corner: str) -> Evidence:
         raise TooFewReadingsError(
             f"corner {corner!r} has no run with readings", "measure one run and enter it"
         )
+    named = book.corners[corner].current_run
+    now = next((r for r in book.runs_of(corner) if r.name == named), runs[-1])
+    rows = book.runs_of(corner)
+    measured = {r.name for r in runs}
     return Evidence(
         corner=book.corners[corner],
         reference=book.reference_of(corner),
-        now=book.current_of(corner),
+        now=now,
+        planned=tuple(r.name for r in rows[rows.index(now) + 1 :] if r.name not in measured),
         runs=runs,
         curves=tuple(toe_curve(r.name, book.readings_of(r.name), book.gauge) for r in runs),
     )

@@ -57,16 +57,19 @@ def length_limits_mm(thread: Thread) -> tuple[float, float]:
 
 
 def possible_lengths_mm(thread: Thread, now_mm: float) -> Array:
-    """Length changes from the reference that steps from the present one can reach."""
+    """Length changes from the reference that steps from the present one can reach.
+
+    Where the link stands now is one of them only inside the thread's limits.
+    """
     step = step_mm(thread)
     low, high = length_limits_mm(thread)
     if step is None:
         return np.array([now_mm])
     first = int(np.ceil((low - now_mm) / step - 1e-9))
     last = int(np.floor((high - now_mm) / step + 1e-9))
-    steps = np.arange(min(first, 0), max(last, 0) + 1)
+    steps = np.arange(first, last + 1)
     lengths = now_mm + steps * step
-    inside = (lengths >= low - 1e-9) & (lengths <= high + 1e-9) | (steps == 0)
+    inside = (lengths >= low - 1e-9) & (lengths <= high + 1e-9)
     return np.asarray(np.round(lengths[inside], 6))
 
 

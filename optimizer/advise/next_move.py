@@ -237,6 +237,8 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         measured_score_deg=_measured_score(table),
         static_toe_in_doubt=table.static_toe_in_doubt,
         now_is_measured=any(r.name == evidence.now.name for r in evidence.runs),
+        toe_unset=_toe_unset(evidence),
+        planned=evidence.planned,
         because=because_of(
             table.surface, table.now.height_mm, table.now.length_change_mm, table.target
         ),
@@ -352,13 +354,24 @@ def _choose(table: _Table, field: _Field, order: NDArray[np.intp]) -> tuple[Spot
     if not fresh:
         return table.measured[table.best_measured], "stay", 0.0
     if not _known(table, field, order[0]):
-        best = fresh[0]
+        best = _least_work(table, field, fresh)
         scores = table.scores(float(field.height[best]), float(field.change[best]))
         return field.spot(best), "try", float(np.mean(np.maximum(table.best_scores - scores, 0)))
     at = np.array(fresh)
     scores = table.scores(field.height[at], field.change[at])
     best, gain = strongest_rival(table.best_scores, scores)
     return field.spot(fresh[best]), "try", gain
+
+
+def _least_work(table: _Table, field: _Field, fresh: list[int]) -> int:
+    """The best setting, or one that leaves the link alone where that is as good."""
+    best = fresh[0]
+    alone = [i for i in fresh if abs(field.change[i] - table.now.length_change_mm) < SAME_LENGTH_MM]
+    if not alone or best == alone[0]:
+        return best
+    pair = [best, alone[0]]
+    scores = table.scores(field.height[pair], field.change[pair]).mean(axis=0)
+    return alone[0] if scores[1] <= scores[0] + SCORE_GRAIN_DEG else best
 
 
 def _known(table: _Table, field: _Field, index: int) -> bool:
@@ -424,6 +437,8 @@ def _runners_up(
     if length_free:
         add("shims-only", same_length)
         add("length-only", same_height & ~same_length)
+    else:
+        add("shims-only", np.ones(len(field.height), dtype=bool))
     if challenger is not None and not any(_same(challenger, s) for s in taken):
         add("next", _at(field, challenger))
     else:
@@ -454,6 +469,14 @@ def _proof(table: _Table, spot: Spot, outlook: Outlook) -> Proof:
         low_deg=float(mean[at] - half[at]),
         high_deg=float(mean[at] + half[at]),
     )
+
+
+def _toe_unset(evidence: Evidence) -> bool:
+    """The car stands at an unmeasured setting that moved static toe, and none was logged."""
+    now = evidence.now
+    if now.static_toe_deg is not None or any(r.name == now.name for r in evidence.runs):
+        return False
+    return evidence.setting_of(now) != evidence.setting_of(evidence.runs[-1])
 
 
 def _left_out(table: _Table) -> tuple[LeftOut, ...]:

@@ -79,8 +79,10 @@ def possible_splits(stack: Stack, now: Run, reference: Run) -> tuple[Split, ...]
             best[key] = stacks
     if not best:
         raise NothingCanBeMadeError(
-            "the shims on hand cannot make the stack's total",
-            "list every shim of this joint in shims, those on the car included",
+            "the shims on hand cannot make the stack's total"
+            + (f" with most_shims = {stack.most_shims}" if stack.most_shims else ""),
+            "list every shim of this joint in shims, those on the car included"
+            + (", or allow more of them" if stack.most_shims else ""),
         )
     splits = [
         Split(

@@ -66,7 +66,7 @@ side = "{side}"
 link = "{link}"    # outer joint ahead of or behind the line through upper and lower pivot
 steered = {steered}
 reference_run = {run}    # the run that all settings are counted from
-# current_run = {run}    # the run as the car stands now; else the last row of runs.csv
+# current_run = {run}    # the run as the car stands now; else the last run with readings
 
 # Tape values at the reference run. The rise counts most, then the lean; each makes the
 # first advice better. X_give_or_take = how far off the tape may be, either way.

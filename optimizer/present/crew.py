@@ -96,7 +96,7 @@ class Crew:
 
     def length_value(self, length_mm: float) -> str:
         """An unsigned length without its unit."""
-        digits = {"mm": 3, "in": 4}.get(self.units.length, 3)
+        digits = {"mm": 2, "in": 3}.get(self.units.length, 2)
         return _plain(abs(from_mm(length_mm, self.units.length)), digits)
 
     def rough_length(self, length_mm: float) -> str:

@@ -188,6 +188,7 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
             "readings": list(a.readings_in_doubt),
             "static_toe": list(a.static_toe_in_doubt),
             "now_is_measured": a.now_is_measured,
+            "planned_runs": list(a.planned),
             "shown": note.doubt_words(a, crew),
         },
         "cautions": {"shown": note.careful_words(a), "in_full": list(IN_FULL)},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 
 import numpy as np
@@ -59,7 +60,7 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     shown = advice.runners_up[: 1 if brevity else 2]
     for index, other in enumerate(shown):
         lines += labelled("Next best" if index == 0 else "", runner_up_words(other, crew), width)
-    limits = limits_words(advice.limits, advice, crew, brevity > 2)
+    limits = limits_words(advice.limits, advice, crew, brevity)
     lines += labelled("Limits", limits, width) if limits else []
     lines += labelled("Go on" if go_on else "Stop", verdict_words(advice, crew), width)
     lines += labelled("Careful", careful_words(advice), width)
@@ -276,7 +277,7 @@ def runner_up_words(other: RunnerUp, crew: Crew) -> str:
     parts = []
     if abs(move.raise_mm) >= 0.005:
         parts.append(f"{crew.stack(split.above_mm)} over {crew.stack(split.below_mm)}")
-    if abs(move.turn.change_mm) >= 0.005:
+    if abs(move.turn.change_mm) >= 0.1:
         way = "longer" if move.turn.change_mm > 0 else "shorter"
         parts.append(f"link {crew.length(move.turn.change_mm)} {way}")
     why = {
@@ -288,7 +289,7 @@ def runner_up_words(other: RunnerUp, crew: Crew) -> str:
     return f"{kind}: {', '.join(parts)}: {score} expected, {why}"
 
 
-def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, short: bool = False) -> str:
+def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity: int = 0) -> str:
     """What is left, what is near, what is over and what nobody has measured."""
     known, unknown = [], []
     names = {
@@ -306,12 +307,12 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, short: b
         elif limit.left_mm is not None and limit.status == "over":
             amount = crew.rough_length(limit.left_mm)
             known.insert(0, f"{names[limit.name].upper()} {amount} PAST ITS END")
-        elif limit.left_mm is not None and not (short and limit.status == "ok"):
+        elif limit.left_mm is not None and not (brevity > 5 and limit.status == "ok"):
             near = ", close to its end" if limit.status != "ok" else ""
             known.append(f"{names[limit.name]} {crew.rough_length(limit.left_mm)} left{near}")
     if unknown:
         known.append(f"not known: {', '.join(unknown)}")
-    if advice.n_ruled_out and not short:
+    if advice.n_ruled_out and not brevity:
         known.append(f"{advice.n_ruled_out} settings ruled out by the eccentric")
     return "; ".join(known)
 
@@ -334,10 +335,29 @@ def doubt_words(advice: Advice, crew: Crew) -> str:
             "mark (marks count inboard plus) and the tape: not used"
         )
     if not advice.now_is_measured:
-        said.append(f"{advice.now.run} has no readings yet, taken as how the car stands")
+        said.append(f"{advice.now.run}, where the car stands, has no readings yet")
+    if advice.planned:
+        said.append(
+            f"{', '.join(advice.planned[:2])} without readings is taken for a plan, and this "
+            f"counts from {advice.now.run}; if the car stands there, name it in current_run"
+        )
+    past = _past_thread_mm(advice)
+    if past > 0.0:
+        said.append(
+            f"THE LINK STANDS {crew.rough_length(past)} PAST ITS THREAD LIMIT: do not drive"
+        )
     if advice.readings_in_doubt:
         said.append(f"readings of {', '.join(advice.readings_in_doubt[:3])}: see shimopt check")
     return "; ".join(said)
+
+
+def _past_thread_mm(advice: Advice) -> float:
+    """How far the link stands past what the crew stated of its thread, zero if inside."""
+    thread, now = advice.corner.thread, advice.now.length_change_mm
+    longer = math.inf if thread.longer_mm is None else thread.longer_mm
+    shorter = math.inf if thread.shorter_mm is None else thread.shorter_mm
+    past = max(now - longer, -shorter - now)
+    return past if past > 0.005 else 0.0
 
 
 def verdict_words(advice: Advice, crew: Crew) -> str:
@@ -368,7 +388,8 @@ def careful_words(advice: Advice) -> str:
     """The cautions that fit this step; what moves static toe has its own first."""
     forgotten = abs(advice.move.static_toe.forgotten_deg.value)
     toe_moves = _turns(advice.move) or forgotten >= STATIC_TOE_MOVES_DEG
-    if advice.action == "stay" or not toe_moves:
+    moved = toe_moves and advice.action != "stay"
+    if not (moved or advice.toe_unset):
         return AT_HAND
     return f"{LENGTH_FIRST} {AT_HAND}"
 

@@ -46,6 +46,7 @@ def test_past_a_limit_is_not_called_left(demo_book: Logbook) -> None:
     )
     said = _screen(advise(book, CORNER), book)
     assert "THREAD 2.0 mm PAST ITS END" in said
+    assert "THE LINK STANDS 2.0 mm PAST" in said
     assert "ECCENTRIC 2.1 mm PAST ITS END" in said
 
 
@@ -112,21 +113,59 @@ def test_going_back_must_be_worth_it(demo_book: Logbook) -> None:
     assert advice.move.spot.run == "joint-up"
 
 
-def test_a_run_without_readings_is_how_the_car_stands(demo_book: Logbook) -> None:
-    best = advise(demo_book, CORNER).move.spot
-    planned = Run(
+def _planned(book: Logbook) -> Logbook:
+    best = advise(book, CORNER).move.spot
+    row = Run(
         name="plan",
         corner=CORNER,
         above_mm=best.split.above_mm,
         below_mm=best.split.below_mm,
         length_change_mm=best.length_change_mm,
     )
-    book = replace(demo_book, runs=(*demo_book.runs, planned))
+    return replace(book, runs=(*book.runs, row))
+
+
+def test_a_row_without_readings_is_a_plan(demo_book: Logbook) -> None:
+    book = _planned(demo_book)
+    advice = advise(book, CORNER)
+    assert advice.now.run == "link-short"
+    assert advice.move == advise(demo_book, CORNER).move
+    said = _screen(advice, book)
+    assert "plan without readings is taken for a plan, and this counts from link-short" in said
+    assert "No driving until static toe is set" in said
+
+
+def test_a_named_run_without_readings_is_how_the_car_stands(demo_book: Logbook) -> None:
+    book = _with(_planned(demo_book), current_run="plan")
     advice = advise(book, CORNER)
     said = _screen(advice, book)
     assert "measure it as it stands" in said
-    assert "plan has no readings yet" in said
+    assert "plan, where the car stands, has no readings yet" in said
     assert "Put it back" not in said
+    # the length moved and nobody logged that static toe was set again
+    assert "No driving until static toe is set" in said
+    toe_set = _run(book, "plan", static_toe_deg=0.1)
+    assert "No driving" not in _screen(advise(toe_set, CORNER), toe_set)
+
+
+def test_a_link_past_its_limit_is_brought_back(demo_book: Logbook) -> None:
+    corner = demo_book.corners[CORNER]
+    book = _with(demo_book, thread=replace(corner.thread, shorter_mm=1.0))
+    advice = advise(book, CORNER)
+    assert advice.move.spot.length_change_mm >= -1.0
+    assert "THE LINK STANDS 2.0 mm PAST ITS THREAD LIMIT" in _screen(advice, book)
+
+
+def test_a_link_is_left_alone_where_turning_gains_nothing(demo_book: Logbook) -> None:
+    for book in (demo_book.as_of(r.name) for r in demo_book.runs):
+        advice = advise(book, CORNER)
+        for other in advice.runners_up:
+            if other.kind == "shims-only" and advice.move.turn.change_mm:
+                gap = other.outlook.score_deg.value - advice.outlook.score_deg.value
+                assert gap > 0.001
+    level = replace(demo_book.corners[CORNER].goal, window_mm=(-20.0, 20.0))
+    narrow = advise(_with(demo_book, goal=level).as_of("as-found"), CORNER)
+    assert narrow.move.turn.change_mm == 0.0
 
 
 def test_a_toe_out_of_reach_is_called_so(demo_book: Logbook) -> None:
