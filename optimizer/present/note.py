@@ -24,7 +24,7 @@ HEADINGS = {
 }
 
 
-MOST_BRIEF = 7
+MOST_BRIEF = 8
 STATIC_TOE_MOVES_DEG = 0.02
 
 
@@ -48,7 +48,8 @@ def note(
 def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> list[str]:
     go_on = advice.verdict.go_on
     doubt = doubt_words(advice, crew)
-    heading = f"{corner_title(advice.corner, advice.n_run)}: {heading_words(advice)}"
+    title = corner_title(advice.corner, advice.n_run)
+    heading = f"{title}: {heading_words(advice)}{goal_words(advice, crew)}"
     lines = textwrap.wrap(heading, width)
     lines += labelled("Doubt", doubt, width) if doubt else []
     lines += _do_this(advice, crew, width)
@@ -179,7 +180,7 @@ def _expect(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
         body[0] = "Expect".ljust(LABEL_WIDTH) + body[0][LABEL_WIDTH:]
     else:
         body = ["Expect", *body]
-    return body + labelled("", score_words(advice, crew, brevity > 5), width)
+    return body + labelled("", score_words(advice, crew, brevity > 6), width)
 
 
 def _shown_travels(advice: Advice) -> NDArray[np.float64]:
@@ -194,7 +195,7 @@ def score_words(advice: Advice, crew: Crew, short: bool = False) -> str:
     """Score now, expected, and the chance of beating the best measured run."""
     score, now = advice.outlook.score_deg, advice.now_outlook.score_deg
     unit, best = crew.units.toe, advice.best_measured
-    name = goal_words(advice, crew)
+    name = "toe change" if advice.goal.kind == "least-change" else "off the wanted toe"
     span = f"{crew.score(score.low)} to {crew.score(score.high)}"
     if advice.action == "stay":
         text = f"{name} {crew.score(score.value)} {unit} RMS ({span})"
@@ -214,11 +215,11 @@ def score_words(advice: Advice, crew: Crew, short: bool = False) -> str:
 
 
 def goal_words(advice: Advice, crew: Crew) -> str:
-    """What the score counts."""
+    """A goal that is more than least change, for the heading."""
     goal = advice.goal
     if goal.kind == "least-change" or goal.toe_change_deg is None or goal.at_travel_mm is None:
-        return "toe change"
-    return f"off the wanted {crew.toe(goal.toe_change_deg)} at {crew.travel(goal.at_travel_mm)}:"
+        return ""
+    return f", for {crew.toe(goal.toe_change_deg)} at {crew.travel(goal.at_travel_mm)}"
 
 
 def because_words(because: Because, advice: Advice, crew: Crew, brevity: int = 0) -> str:
