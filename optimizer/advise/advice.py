@@ -137,7 +137,6 @@ class Advice:
     best_measured_outlook: Outlook
     move: Move
     outlook: Outlook
-    back: Move
     runners_up: tuple[RunnerUp, ...]
     proof: Proof
     verdict: Verdict

@@ -14,6 +14,7 @@ from optimizer.records import Eccentric, StackEnd
 Array = NDArray[np.float64]
 
 BAND = (0.05, 0.95)
+BAND_SD = 1.6449  # half a 90 % band of a normal, in standard deviations
 # how far the shift formula errs from the exact mechanism over the simulated population
 # (slots out of line with the link, cams that lift the pivot), mm per mm of height and length
 FORMULA_SD = (0.005, 0.006)

@@ -117,11 +117,6 @@ def fitted(evidence: Evidence) -> Fitted:
     return Fitted(surface=surface, static_toe_in_doubt=tuple(doubtful))
 
 
-def fitted_surface(evidence: Evidence) -> ToeSurface:
-    """The surface of :func:`fitted`."""
-    return fitted(evidence).surface
-
-
 def setting_curves(evidence: Evidence) -> list[SettingCurve]:
     """Curves with their settings, as the surface takes them."""
     out = []

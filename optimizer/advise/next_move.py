@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,25 +18,17 @@ from optimizer.advise.advice import (
     SurfaceMap,
     Verdict,
 )
-from optimizer.advise.eccentric import (
-    Band,
-    length_that_holds_toe_mm,
-    link_draws,
-    shift_draws_mm,
-    shortest_band,
-    static_toe,
-)
+from optimizer.advise.eccentric import BAND_SD, Band, link_draws, shortest_band, static_toe
 from optimizer.advise.evidence import Evidence, corner_evidence, fitted, setting_curves
 from optimizer.advise.goal import Target, target_of, weight_spread_mm
-from optimizer.advise.link_body import length_limits_mm, possible_lengths_mm, turn_of
+from optimizer.advise.link_body import turn_of
 from optimizer.advise.ranking import form_scores_deg, ranking_form, strongest_rival
 from optimizer.advise.reasons import because_of, limits_of
-from optimizer.advise.stacks import Split, possible_splits, split_of
-from optimizer.errors import NothingCanBeMadeError
+from optimizer.advise.settings import Settings, possible_settings
+from optimizer.advise.stacks import split_of
 from optimizer.measure.quality import run_quality
 from optimizer.measure.shape import curve_shape
 from optimizer.model.arc import Link
-from optimizer.model.basis import REACH_HEIGHT_MM
 from optimizer.model.surface import ToeSurface, draw_scores_deg
 from optimizer.model.validate import left_out_runs
 from optimizer.records import Goal, Logbook, Run
@@ -51,22 +41,6 @@ N_MAP = 81
 SAME_HEIGHT_MM, SAME_LENGTH_MM = 0.05, 0.1
 SCORE_GRAIN_DEG = 1e-3
 PROOF_SD = 2.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Field:
-    """All settings that can be made; arrays of shape (n_setting,)."""
-
-    splits: tuple[Split, ...]
-    which: NDArray[np.intp]
-    height: Array
-    change: Array
-    n_ruled_out: int = 0
-
-    def spot(self, index: int) -> Spot:
-        return Spot(
-            split=self.splits[self.which[index]], length_change_mm=float(self.change[index])
-        )
 
 
 class _Table:
@@ -108,7 +82,7 @@ class _Table:
         )
         return out[:, 0] if np.ndim(height) == 0 else out
 
-    def expected(self, field: _Field) -> Array:
+    def expected(self, field: Settings) -> Array:
         """Score each setting is ranked by, degrees, (n_setting,)."""
         t = self.target
         form = ranking_form(
@@ -137,7 +111,7 @@ class _Table:
         travel = self.evidence.curves[0].travel_mm
         travel = np.unique(np.concatenate([travel, self.target.travel_mm]))
         mean, cov = self.surface.curve(spot.height_mm, spot.length_change_mm, travel)
-        half = 1.6449 * np.sqrt(np.maximum(np.diag(cov), 0.0))
+        half = BAND_SD * np.sqrt(np.maximum(np.diag(cov), 0.0))
         return Outlook(
             score_deg=shortest_band(scores),
             chance=float(np.mean(scores < self.best_scores - self.seen_deg)),
@@ -153,19 +127,13 @@ class _Table:
         goal = self.goal
         if goal.at_travel_mm is None or goal.toe_change_deg is None or goal.tolerance_deg is None:
             return None
-        one = Target(
-            window_mm=self.target.window_mm,
-            travel_mm=np.array([goal.at_travel_mm]),
-            weight=np.ones(1),
-            wanted_deg=np.array([goal.toe_change_deg]),
-        )
         miss = draw_scores_deg(
             self.draws,
             [spot.height_mm],
             [spot.length_change_mm],
-            one.travel_mm,
-            one.weight,
-            one.wanted_deg,
+            np.array([goal.at_travel_mm]),
+            np.ones(1),
+            goal.toe_change_deg,
         )
         return float(np.mean(miss[:, 0] <= goal.tolerance_deg))
 
@@ -203,7 +171,7 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
     """
     evidence = corner_evidence(book, corner)
     table = _Table(evidence, goal or evidence.corner.goal)
-    field = _settings(table)
+    field = _settings_of(table)
     expected = table.expected(field)
     order = _ranked(table, field, expected)
     spot, action, gain = _choose(table, field, order)
@@ -226,9 +194,8 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         best_measured_outlook=table.outlook(table.measured[table.best_measured]),
         move=move,
         outlook=outlook,
-        back=table.move(table.now),
         runners_up=_runners_up(table, field, order, spot, challenger),
-        proof=_proof(table, spot, outlook),
+        proof=_proof(table, spot),
         verdict=verdict,
         left_out=_left_out(table),
         readings_in_doubt=tuple(
@@ -258,7 +225,7 @@ def surface_map(book: Logbook, corner: str, goal: Goal | None = None) -> Surface
     """The surface of one corner over everything that can be set, for a picture."""
     evidence = corner_evidence(book, corner)
     table = _Table(evidence, goal or evidence.corner.goal)
-    field = _settings(table)
+    field = _settings_of(table)
     spots = table.measured
     reach_h = np.append(field.height, [s.height_mm for s in spots])
     reach_d = np.append(field.change, [s.length_change_mm for s in spots])
@@ -276,66 +243,12 @@ def surface_map(book: Logbook, corner: str, goal: Goal | None = None) -> Surface
     )
 
 
-def _settings(table: _Table) -> _Field:
-    """Enumerate what can be made and drop what a limit forbids."""
-    evidence = table.evidence
-    corner, ref = evidence.corner, evidence.reference
-    splits = tuple(
-        s
-        for s in possible_splits(corner.stack, evidence.now, ref)
-        if abs(s.height_mm) <= REACH_HEIGHT_MM + 1e-9
-    )
-    height = np.array([s.height_mm for s in splits])
-    now = table.now
-    if corner.eccentric.kind == "none":
-        return _held_by_length(table, splits, height)
-    lengths = possible_lengths_mm(corner.thread, now.length_change_mm)
-    which = np.repeat(np.arange(len(splits)), len(lengths))
-    field = _Field(splits, which, height[which], np.tile(lengths, len(splits)))
-    return _within_eccentric(table, field)
+def _settings_of(table: _Table) -> Settings:
+    now = (table.now.height_mm, table.now.length_change_mm)
+    return possible_settings(table.evidence, now, table.link)
 
 
-def _held_by_length(table: _Table, splits: tuple[Split, ...], height: Array) -> _Field:
-    """Without a movable pivot the length follows the height, within the thread's limits."""
-    corner, now = table.evidence.corner, table.now
-    which = np.arange(len(splits))
-    if corner.thread.kind == "fixed":
-        return _Field(splits, which, height, np.full(len(splits), now.length_change_mm))
-    hold = length_that_holds_toe_mm(table.link, np.append(height, now.height_mm), corner.stack.end)
-    change = now.length_change_mm + hold[:-1] - hold[-1]
-    low, high = length_limits_mm(corner.thread)
-    keep = (change >= low - 1e-9) & (change <= high + 1e-9)
-    keep |= np.abs(height - now.height_mm) < SAME_HEIGHT_MM
-    if not np.any(keep):
-        raise NothingCanBeMadeError(
-            "the thread has no length left for any height", "check shorter and longer of the thread"
-        )
-    return _Field(splits, which[keep], height[keep], change[keep], int(np.sum(~keep)))
-
-
-def _within_eccentric(table: _Table, field: _Field) -> _Field:
-    eccentric = table.evidence.corner.eccentric
-    inboard, outboard = eccentric.inboard_left_mm, eccentric.outboard_left_mm
-    if inboard is None and outboard is None:
-        return field
-    end = table.evidence.corner.stack.end
-    mean = Link(**{name: float(np.mean(getattr(table.link, name))) for name in Link.__slots__})
-    shift = shift_draws_mm(mean, field.height, field.change, end)
-    keep = np.ones(len(shift), dtype=bool)
-    if inboard is not None:
-        keep &= shift <= inboard + 1e-9
-    if outboard is not None:
-        keep &= shift >= -outboard - 1e-9
-    if not np.any(keep):
-        raise NothingCanBeMadeError(
-            "the eccentric has no range left for any setting",
-            "check inboard_left and outboard_left of the eccentric",
-        )
-    dropped = int(np.sum(~keep))
-    return _Field(field.splits, field.which[keep], field.height[keep], field.change[keep], dropped)
-
-
-def _ranked(table: _Table, field: _Field, expected: Array) -> NDArray[np.intp]:
+def _ranked(table: _Table, field: Settings, expected: Array) -> NDArray[np.intp]:
     """Settings from best to worst; ties go to the fewest shims and the least work."""
     shims = np.array([s.n_shim for s in field.splits])[field.which]
     turned = np.round(np.abs(field.change - table.now.length_change_mm), 4)
@@ -344,7 +257,7 @@ def _ranked(table: _Table, field: _Field, expected: Array) -> NDArray[np.intp]:
     return np.lexsort((field.change, field.height, moved, turned, shims, grain))
 
 
-def _choose(table: _Table, field: _Field, order: NDArray[np.intp]) -> tuple[Spot, Action, float]:
+def _choose(table: _Table, field: Settings, order: NDArray[np.intp]) -> tuple[Spot, Action, float]:
     """The best unmeasured setting, or its strongest rival when the best was measured.
 
     A measured setting never comes back here: the gain of a new one is what decides
@@ -363,7 +276,7 @@ def _choose(table: _Table, field: _Field, order: NDArray[np.intp]) -> tuple[Spot
     return field.spot(fresh[best]), "try", gain
 
 
-def _least_work(table: _Table, field: _Field, fresh: list[int]) -> int:
+def _least_work(table: _Table, field: Settings, fresh: list[int]) -> int:
     """The best setting, or one that leaves the link alone where that is as good."""
     best = fresh[0]
     alone = [i for i in fresh if abs(field.change[i] - table.now.length_change_mm) < SAME_LENGTH_MM]
@@ -374,7 +287,7 @@ def _least_work(table: _Table, field: _Field, fresh: list[int]) -> int:
     return alone[0] if scores[1] <= scores[0] + SCORE_GRAIN_DEG else best
 
 
-def _known(table: _Table, field: _Field, index: int) -> bool:
+def _known(table: _Table, field: Settings, index: int) -> bool:
     return any(
         abs(s.height_mm - field.height[index]) < SAME_HEIGHT_MM
         and abs(s.length_change_mm - field.change[index]) < SAME_LENGTH_MM
@@ -412,7 +325,7 @@ def _verdict(table: _Table, gain: float) -> Verdict:
 
 def _runners_up(
     table: _Table,
-    field: _Field,
+    field: Settings,
     order: NDArray[np.intp],
     chosen: Spot,
     challenger: Spot | None,
@@ -446,14 +359,14 @@ def _runners_up(
     return tuple(out)
 
 
-def _at(field: _Field, spot: Spot) -> NDArray[np.bool_]:
+def _at(field: Settings, spot: Spot) -> NDArray[np.bool_]:
     return np.asarray(
         (np.abs(field.height - spot.height_mm) < SAME_HEIGHT_MM)
         & (np.abs(field.change - spot.length_change_mm) < SAME_LENGTH_MM)
     )
 
 
-def _proof(table: _Table, spot: Spot, outlook: Outlook) -> Proof:
+def _proof(table: _Table, spot: Spot) -> Proof:
     """The measured travel where a new run would say most clearly that the advice failed."""
     curve = table.evidence.curves[-1]
     low, high = table.target.window_mm
@@ -501,6 +414,6 @@ def _measured_score(table: _Table) -> Band | None:
     rms = curve_shape(curve, table.target.window_mm, spread).rms
     return Band(
         value=rms.value,
-        low=max(0.0, rms.value - 1.6449 * rms.sd),
-        high=rms.value + 1.6449 * rms.sd,
+        low=max(0.0, rms.value - BAND_SD * rms.sd),
+        high=rms.value + BAND_SD * rms.sd,
     )

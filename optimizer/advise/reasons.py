@@ -43,9 +43,7 @@ class Limit:
     ``left_mm`` is what is left before it is reached, where that is a figure.
     """
 
-    name: Literal[
-        "eccentric", "thread", "pitch", "tilt", "bending", "window", "readings", "settings"
-    ]
+    name: Literal["eccentric", "thread", "pitch", "tilt", "bending", "window"]
     status: Status
     left_mm: float | None = None
 

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.advise.advice import Advice, SurfaceMap
+from optimizer.advise.eccentric import BAND_SD
 from optimizer.errors import CallError, ShimoptError
 from optimizer.measure.curve import ToeCurve
 from optimizer.present.crew import Crew
@@ -148,7 +149,7 @@ def _draw_curves(
         axes.errorbar(
             _toe(toe, crew),
             _travel(travel, crew),
-            xerr=1.6449 * np.abs(_toe(sd, crew)),
+            xerr=BAND_SD * np.abs(_toe(sd, crew)),
             color=COLOURS[index % len(COLOURS)],
             linestyle=DASHES[(index + index // len(COLOURS)) % len(DASHES)],
             marker=MARKERS[index % len(MARKERS)],

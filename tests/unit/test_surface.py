@@ -9,7 +9,7 @@ import pytest
 from sklearn.base import clone
 from sklearn.model_selection import LeaveOneGroupOut, cross_val_predict
 
-from optimizer.advise.evidence import corner_evidence, fitted_surface, setting_curves
+from optimizer.advise.evidence import corner_evidence, fitted, setting_curves
 from optimizer.errors import CallError, TooFewReadingsError
 from optimizer.measure.shape import window_weights
 from optimizer.model.basis import setting_terms
@@ -70,7 +70,7 @@ def test_scikit_learn_can_clone_and_cross_validate(demo_book: Logbook) -> None:
 
 def test_left_out_runs_match_refits(demo_book: Logbook) -> None:
     evidence = corner_evidence(demo_book, "rear-left")
-    params = fitted_surface(evidence).get_params()
+    params = fitted(evidence).surface.get_params()
     curves = setting_curves(evidence)
     surface = ToeSurface(**params).fit_curves(curves)
     misses = left_out_runs(surface, curves)
@@ -127,7 +127,7 @@ def test_contradiction_without_noise_is_refused() -> None:
 
 
 def test_mean_square_form_matches_draws(demo_book: Logbook) -> None:
-    surface = fitted_surface(corner_evidence(demo_book, "rear-left"))
+    surface = fitted(corner_evidence(demo_book, "rear-left")).surface
     node, weight = window_weights((-50.0, 50.0))
     wanted = np.where(node < 0, node / -50.0 * 0.1, 0.0)
     psi = setting_terms([1.5], [-3.0])[0]
@@ -140,7 +140,7 @@ def test_mean_square_form_matches_draws(demo_book: Logbook) -> None:
 
 
 def test_draws_have_the_posterior_s_moments(demo_book: Logbook) -> None:
-    surface = fitted_surface(corner_evidence(demo_book, "rear-left"))
+    surface = fitted(corner_evidence(demo_book, "rear-left")).surface
     draws = surface.draws(40000)
     sd = np.sqrt(np.diag(surface.cov_))
     assert (draws.mean(axis=0) - surface.mean_) / sd == pytest.approx(np.zeros(65), abs=1e-6)
