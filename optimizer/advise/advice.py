@@ -20,8 +20,8 @@ Array = NDArray[np.float64]
 # a run that the others miss by this many promised deviations is in doubt
 DOUBTFUL_SD = 2.5
 
-RunnerKind = Literal["shims-only", "length-only", "next"]
-Action = Literal["try", "stay", "go-back"]
+RunnerKind = Literal["shims-only", "length-only", "best-guess", "next"]
+Action = Literal["try", "repeat", "stay", "go-back"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +123,11 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
-    """The whole answer for one corner."""
+    """The whole answer for one corner.
+
+    ``best_guess`` is the setting held best so far; what to measure next may be another,
+    where that run teaches more.
+    """
 
     corner: Corner
     goal: Goal
@@ -131,6 +135,7 @@ class Advice:
     n_run: int
     measured_travel_mm: Array
     action: Action
+    best_guess: Spot
     now: Spot
     now_outlook: Outlook
     best_measured: Spot
@@ -151,6 +156,11 @@ class Advice:
     limits: tuple[Limit, ...]
     n_candidate: int
     n_ruled_out: int
+
+    @property
+    def teaches(self) -> bool:
+        """The run is advised for what it teaches, not because its setting is held best."""
+        return self.action == "try" and self.move.spot != self.best_guess
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

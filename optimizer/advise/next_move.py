@@ -6,149 +6,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.advise.advice import (
-    Action,
     Advice,
     LeftOut,
-    Move,
-    Outlook,
     Proof,
     RunnerKind,
     RunnerUp,
     Spot,
     SurfaceMap,
-    Verdict,
 )
-from optimizer.advise.eccentric import BAND_SD, Band, link_draws, shortest_band, static_toe
-from optimizer.advise.evidence import Evidence, corner_evidence, fitted, setting_curves
-from optimizer.advise.goal import Target, target_of, weight_spread_mm
-from optimizer.advise.link_body import turn_of
-from optimizer.advise.ranking import form_scores_deg, ranking_form, strongest_rival
+from optimizer.advise.choice import choose, ranked, verdict_on, where_to_stop
+from optimizer.advise.eccentric import BAND_SD, Band
+from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
+from optimizer.advise.goal import weight_spread_mm
+from optimizer.advise.ranking import form_scores_deg
 from optimizer.advise.reasons import because_of, limits_of
 from optimizer.advise.settings import Settings, possible_settings
-from optimizer.advise.stacks import split_of
+from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
 from optimizer.measure.quality import run_quality
 from optimizer.measure.shape import curve_shape
-from optimizer.model.arc import Link
-from optimizer.model.surface import ToeSurface, draw_scores_deg
 from optimizer.model.validate import left_out_runs
-from optimizer.records import Goal, Logbook, Run
+from optimizer.records import Goal, Logbook
 
 Array = NDArray[np.float64]
 
-N_DRAW = 400
-N_SHORTLIST = 200
 N_MAP = 81
-SAME_HEIGHT_MM, SAME_LENGTH_MM = 0.05, 0.1
-SCORE_GRAIN_DEG = 1e-3
 PROOF_SD = 2.0
-
-
-class _Table:
-    """The work of one answer: the surface, its draws and the score of any spot."""
-
-    def __init__(self, evidence: Evidence, goal: Goal) -> None:
-        self.evidence = evidence
-        self.goal = goal
-        fit = fitted(evidence)
-        self.surface: ToeSurface = fit.surface
-        self.static_toe_in_doubt = fit.static_toe_in_doubt
-        self.target: Target = target_of(goal, evidence.measured_mm)
-        self.draws = self.surface.draws(N_DRAW)
-        self.link: Link = link_draws(self.draws, ahead=evidence.corner.ahead)
-        self.now = self.spot_of(evidence.now)
-        self.measured = self._measured()
-        scores = [self.scores(s.height_mm, s.length_change_mm) for s in self.measured]
-        self.best_measured = min(
-            range(len(scores)), key=lambda i: (round(float(np.mean(scores[i])), 6), i)
-        )
-        self.best_scores = scores[self.best_measured]
-        self.seen_deg = self._seen_deg()
-
-    def spot_of(self, run: Run) -> Spot:
-        _, change = self.evidence.setting_of(run)
-        split = split_of(run, self.evidence.reference, self.evidence.corner.stack)
-        return Spot(split=split, length_change_mm=change, run=run.name)
-
-    def scores(self, height: float | Array, change: float | Array) -> Array:
-        """Score of each draw, (n_draw,) for one setting or (n_draw, n_setting)."""
-        t = self.target
-        out = draw_scores_deg(
-            self.draws,
-            np.atleast_1d(height),
-            np.atleast_1d(change),
-            t.travel_mm,
-            t.weight,
-            t.wanted_deg,
-        )
-        return out[:, 0] if np.ndim(height) == 0 else out
-
-    def expected(self, field: Settings) -> Array:
-        """Score each setting is ranked by, degrees, (n_setting,)."""
-        t = self.target
-        form = ranking_form(
-            self.surface, t.travel_mm, t.weight, t.wanted_deg, len(self.evidence.runs)
-        )
-        return form_scores_deg(form, field.height, field.change)
-
-    def move(self, spot: Spot) -> Move:
-        now, corner = self.now, self.evidence.corner
-        change = spot.length_change_mm - now.length_change_mm
-        return Move(
-            spot=spot,
-            raise_mm=spot.height_mm - now.height_mm,
-            turn=turn_of(corner.thread, change),
-            static_toe=static_toe(
-                self.link,
-                (spot.height_mm, spot.length_change_mm),
-                (now.height_mm, now.length_change_mm),
-                corner.eccentric,
-                corner.stack.end,
-            ),
-        )
-
-    def outlook(self, spot: Spot) -> Outlook:
-        scores = self.scores(spot.height_mm, spot.length_change_mm)
-        travel = self.evidence.curves[0].travel_mm
-        travel = np.unique(np.concatenate([travel, self.target.travel_mm]))
-        mean, cov = self.surface.curve(spot.height_mm, spot.length_change_mm, travel)
-        half = BAND_SD * np.sqrt(np.maximum(np.diag(cov), 0.0))
-        return Outlook(
-            score_deg=shortest_band(scores),
-            chance=float(np.mean(scores < self.best_scores - self.seen_deg)),
-            gain_deg=float(np.mean(np.maximum(self.best_scores - scores, 0.0))),
-            chance_in_tolerance=self._chance_in_tolerance(spot),
-            travel_mm=travel,
-            toe_deg=mean,
-            low_deg=mean - half,
-            high_deg=mean + half,
-        )
-
-    def _chance_in_tolerance(self, spot: Spot) -> float | None:
-        goal = self.goal
-        if goal.at_travel_mm is None or goal.toe_change_deg is None or goal.tolerance_deg is None:
-            return None
-        miss = draw_scores_deg(
-            self.draws,
-            [spot.height_mm],
-            [spot.length_change_mm],
-            np.array([goal.at_travel_mm]),
-            np.ones(1),
-            goal.toe_change_deg,
-        )
-        return float(np.mean(miss[:, 0] <= goal.tolerance_deg))
-
-    def _measured(self) -> list[Spot]:
-        spots: list[Spot] = []
-        for run in self.evidence.runs:
-            spot = self.spot_of(run)
-            if not any(_same(spot, s) for s in spots):
-                spots.append(spot)
-        return spots
-
-    def _seen_deg(self) -> float:
-        """What the gauge resolves of a score: the RMS error of a run's curve."""
-        curve = self.evidence.curves[-1]
-        return float(np.sqrt(np.mean(np.diag(curve.cov_deg2))))
 
 
 def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
@@ -170,16 +52,15 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         If shims, thread, eccentric and limits leave no setting.
     """
     evidence = corner_evidence(book, corner)
-    table = _Table(evidence, goal or evidence.corner.goal)
+    table = Table(evidence, goal or evidence.corner.goal)
     field = _settings_of(table)
     expected = table.expected(field)
-    order = _ranked(table, field, expected)
-    spot, action, gain = _choose(table, field, order)
-    verdict = _verdict(table, gain)
-    challenger = None
+    order = ranked(table, field, expected)
+    choice = choose(table, field, order, expected)
+    verdict = verdict_on(table, choice.gain_deg)
+    spot, action = choice.spot, choice.action
     if not verdict.go_on:
-        challenger = spot
-        spot, action = _where_to_stop(table, verdict.limit_deg)
+        spot, action = where_to_stop(table, verdict.limit_deg)
     outlook, move = table.outlook(spot), table.move(spot)
     return Advice(
         corner=evidence.corner,
@@ -188,13 +69,14 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         n_run=len(evidence.runs),
         measured_travel_mm=evidence.curves[-1].travel_mm,
         action=action,
+        best_guess=choice.best_guess,
         now=table.now,
         now_outlook=table.outlook(table.now),
         best_measured=table.measured[table.best_measured],
         best_measured_outlook=table.outlook(table.measured[table.best_measured]),
         move=move,
         outlook=outlook,
-        runners_up=_runners_up(table, field, order, spot, challenger),
+        runners_up=_runners_up(table, field, order, spot, choice.best_guess),
         proof=_proof(table, spot),
         verdict=verdict,
         left_out=_left_out(table),
@@ -224,7 +106,7 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
 def surface_map(book: Logbook, corner: str, goal: Goal | None = None) -> SurfaceMap:
     """The surface of one corner over everything that can be set, for a picture."""
     evidence = corner_evidence(book, corner)
-    table = _Table(evidence, goal or evidence.corner.goal)
+    table = Table(evidence, goal or evidence.corner.goal)
     field = _settings_of(table)
     spots = table.measured
     reach_h = np.append(field.height, [s.height_mm for s in spots])
@@ -243,94 +125,19 @@ def surface_map(book: Logbook, corner: str, goal: Goal | None = None) -> Surface
     )
 
 
-def _settings_of(table: _Table) -> Settings:
+def _settings_of(table: Table) -> Settings:
     now = (table.now.height_mm, table.now.length_change_mm)
     return possible_settings(table.evidence, now, table.link)
 
 
-def _ranked(table: _Table, field: Settings, expected: Array) -> NDArray[np.intp]:
-    """Settings from best to worst; ties go to the fewest shims and the least work."""
-    shims = np.array([s.n_shim for s in field.splits])[field.which]
-    turned = np.round(np.abs(field.change - table.now.length_change_mm), 4)
-    moved = np.round(np.abs(field.height - table.now.height_mm), 4)
-    grain = np.round(expected / SCORE_GRAIN_DEG)
-    return np.lexsort((field.change, field.height, moved, turned, shims, grain))
-
-
-def _choose(table: _Table, field: Settings, order: NDArray[np.intp]) -> tuple[Spot, Action, float]:
-    """The best unmeasured setting, or its strongest rival when the best was measured.
-
-    A measured setting never comes back here: the gain of a new one is what decides
-    whether to go on.
-    """
-    fresh = [i for i in order[: N_SHORTLIST + len(table.measured)] if not _known(table, field, i)]
-    if not fresh:
-        return table.measured[table.best_measured], "stay", 0.0
-    if not _known(table, field, order[0]):
-        best = _least_work(table, field, fresh)
-        scores = table.scores(float(field.height[best]), float(field.change[best]))
-        return field.spot(best), "try", float(np.mean(np.maximum(table.best_scores - scores, 0)))
-    at = np.array(fresh)
-    scores = table.scores(field.height[at], field.change[at])
-    best, gain = strongest_rival(table.best_scores, scores)
-    return field.spot(fresh[best]), "try", gain
-
-
-def _least_work(table: _Table, field: Settings, fresh: list[int]) -> int:
-    """The best setting, or one that leaves the link alone where that is as good."""
-    best = fresh[0]
-    alone = [i for i in fresh if abs(field.change[i] - table.now.length_change_mm) < SAME_LENGTH_MM]
-    if not alone or best == alone[0]:
-        return best
-    pair = [best, alone[0]]
-    scores = table.scores(field.height[pair], field.change[pair]).mean(axis=0)
-    return alone[0] if scores[1] <= scores[0] + SCORE_GRAIN_DEG else best
-
-
-def _known(table: _Table, field: Settings, index: int) -> bool:
-    return any(
-        abs(s.height_mm - field.height[index]) < SAME_HEIGHT_MM
-        and abs(s.length_change_mm - field.change[index]) < SAME_LENGTH_MM
-        for s in table.measured
-    )
-
-
-def _where_to_stop(table: _Table, limit_deg: float) -> tuple[Spot, Action]:
-    """Stay, unless going back to the best measured setting gains more than the limit."""
-    best, now = table.measured[table.best_measured], table.now
-    if _same(best, now):
-        return now, "stay"
-    here = table.scores(now.height_mm, now.length_change_mm)
-    gain = float(np.mean(np.maximum(here - table.best_scores, 0.0)))
-    return (best, "go-back") if gain >= limit_deg else (now, "stay")
-
-
-def _same(a: Spot, b: Spot) -> bool:
-    return (
-        abs(a.height_mm - b.height_mm) < SAME_HEIGHT_MM
-        and abs(a.length_change_mm - b.length_change_mm) < SAME_LENGTH_MM
-    )
-
-
-def _verdict(table: _Table, gain: float) -> Verdict:
-    worth, seen = table.goal.worthwhile_deg, table.seen_deg
-    limit = max(worth, seen)
-    return Verdict(
-        go_on=gain >= limit,
-        gain_deg=gain,
-        limit_deg=limit,
-        limited_by="gauge" if seen > worth else "worthwhile",
-    )
-
-
 def _runners_up(
-    table: _Table,
+    table: Table,
     field: Settings,
     order: NDArray[np.intp],
     chosen: Spot,
-    challenger: Spot | None,
+    best_guess: Spot,
 ) -> tuple[RunnerUp, ...]:
-    """The best that needs shims only, the best that needs length only, the next best."""
+    """The best with shims only, the best guess or the next best, the best with length only."""
     now = table.now
     same_length = np.abs(field.change - now.length_change_mm) < SAME_LENGTH_MM
     same_height = np.abs(field.height - now.height_mm) < SAME_HEIGHT_MM
@@ -341,21 +148,21 @@ def _runners_up(
     def add(kind: RunnerKind, mask: NDArray[np.bool_]) -> None:
         for i in order:
             spot = field.spot(int(i))
-            if not mask[i] or any(_same(spot, s) for s in (*taken, now)):
+            if not mask[i] or any(same_setting(spot, s) for s in (*taken, now)):
                 continue
             taken.append(spot)
             out.append(RunnerUp(kind=kind, move=table.move(spot), outlook=table.outlook(spot)))
             return
 
+    everything = np.ones(len(field.height), dtype=bool)
+    add("shims-only", same_length if length_free else everything)
+    guess_lost = not same_setting(best_guess, chosen)
+    if guess_lost:
+        add("best-guess", _at(field, best_guess))
     if length_free:
-        add("shims-only", same_length)
         add("length-only", same_height & ~same_length)
-    else:
-        add("shims-only", np.ones(len(field.height), dtype=bool))
-    if challenger is not None and not any(_same(challenger, s) for s in taken):
-        add("next", _at(field, challenger))
-    else:
-        add("next", np.ones(len(field.height), dtype=bool))
+    if not guess_lost:
+        add("next", everything)
     return tuple(out)
 
 
@@ -366,7 +173,7 @@ def _at(field: Settings, spot: Spot) -> NDArray[np.bool_]:
     )
 
 
-def _proof(table: _Table, spot: Spot) -> Proof:
+def _proof(table: Table, spot: Spot) -> Proof:
     """The measured travel where a new run would say most clearly that the advice failed."""
     curve = table.evidence.curves[-1]
     low, high = table.target.window_mm
@@ -392,7 +199,7 @@ def _toe_unset(evidence: Evidence) -> bool:
     return evidence.setting_of(now) != evidence.setting_of(evidence.runs[-1])
 
 
-def _left_out(table: _Table) -> tuple[LeftOut, ...]:
+def _left_out(table: Table) -> tuple[LeftOut, ...]:
     misses = left_out_runs(table.surface, setting_curves(table.evidence))
     return tuple(
         LeftOut(run=r.name, error_deg=e, spread_deg=s)
@@ -400,7 +207,7 @@ def _left_out(table: _Table) -> tuple[LeftOut, ...]:
     )
 
 
-def _measured_score(table: _Table) -> Band | None:
+def _measured_score(table: Table) -> Band | None:
     """RMS of the best measured run's own readings, for the least-change goal."""
     if table.goal.kind != "least-change":
         return None

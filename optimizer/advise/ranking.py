@@ -1,4 +1,4 @@
-"""How settings are ranked: the score of the best guess, with care while little is known."""
+"""How settings are ranked: the score of the best guess, with some care for its spread."""
 
 from __future__ import annotations
 
@@ -10,23 +10,18 @@ from optimizer.model.surface import ToeSurface
 
 Array = NDArray[np.float64]
 
-FIRST_RUN_CARE = 0.3
+CARE = 0.3
 
 
-def ranking_form(
-    surface: ToeSurface, travel_mm: Array, weight: Array, wanted_deg: Array, n_run: int
-) -> Array:
+def ranking_form(surface: ToeSurface, travel_mm: Array, weight: Array, wanted_deg: Array) -> Array:
     """Matrix (10, 10) whose quadratic form in the setting terms ranks settings.
 
-    The score of the mean curve, and after a single run part of its spread too: a
-    first step is taken with care, later ones go where the best guess lies, which
-    also teaches more. Chosen on invented corners, see ``tests/bench``.
+    The score of the mean curve with part of its spread: less care overshoots on a lucky
+    guess, more is timid. Chosen on invented corners, see ``tests/bench``.
     """
     mean = surface.mean_square_form(travel_mm, weight, wanted_deg, spread=False)
-    if n_run > 1:
-        return mean
     full = surface.mean_square_form(travel_mm, weight, wanted_deg)
-    return np.asarray(mean + FIRST_RUN_CARE * (full - mean))
+    return np.asarray(mean + CARE * (full - mean))
 
 
 def form_scores_deg(form: Array, height_mm: ArrayLike, length_change_mm: ArrayLike) -> Array:
@@ -35,19 +30,10 @@ def form_scores_deg(form: Array, height_mm: ArrayLike, length_change_mm: ArrayLi
     return np.asarray(np.sqrt(np.maximum(np.sum((psi @ form) * psi, axis=-1), 0.0)))
 
 
-def strongest_rival(best_scores: Array, rival_scores: Array) -> tuple[int, float]:
-    """The rival that may gain most on the best measured setting, and that gain, degrees.
+def expected_improvement_deg(best_scores: Array, scores: Array) -> float:
+    """Mean over draws of how much a setting's score is below the best measured one's.
 
-    Parameters
-    ----------
-    best_scores : shape (n_draw,)
-        Score of the best measured setting in each draw.
-    rival_scores : shape (n_draw, n_rival)
-
-    Expected improvement over draws (Jones, Schonlau and Welch 1998, for draws instead
-    of a normal): a rival gains by what it may turn out to be, so an unsure one that
-    would teach much beats a sure one that would teach nothing.
+    Expected improvement (Jones, Schonlau and Welch 1998), for paired draws instead of a
+    normal; both arrays have shape (n_draw,).
     """
-    gains = np.mean(np.maximum(best_scores[:, None] - rival_scores, 0.0), axis=0)
-    index = int(np.argmax(np.round(gains, 6)))
-    return index, float(gains[index])
+    return float(np.mean(np.maximum(best_scores - scores, 0.0)))

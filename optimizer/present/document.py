@@ -140,6 +140,10 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
         "put_back": {"shown": note.back_words(a, crew)},
         "expected": _outlook(a.outlook, crew),
         "now": {"setting": _spot(a.now, crew), **_outlook(a.now_outlook, crew)},
+        "best_guess": {
+            "setting": _spot(a.best_guess, crew),
+            "teaches_less": a.teaches,
+        },
         "best_measured": {
             "setting": _spot(a.best_measured, crew),
             "measured_score": _band_or_none(a.measured_score_deg, crew),

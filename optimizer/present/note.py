@@ -19,6 +19,7 @@ OUT_OF_REACH = 0.05
 
 HEADINGS = {
     "try": "try this next",
+    "repeat": "measure this setting again",
     "stay": "stay as you are",
     "go-back": "go back to a setting you measured",
 }
@@ -73,6 +74,8 @@ def heading_words(advice: Advice) -> str:
     """What kind of answer this is."""
     if advice.action == "try" and _as_it_stands(advice):
         return "measure it as it stands"
+    if advice.teaches:
+        return f"{HEADINGS['try']}, for what it teaches"
     return HEADINGS[advice.action]
 
 
@@ -158,6 +161,9 @@ def _do_this(advice: Advice, crew: Crew, width: int) -> list[str]:
     for text in do_words(advice.move, advice, crew):
         lines += labelled(label, text, width)
         label = ""
+    if advice.action == "repeat":
+        again = f"the same as run {advice.move.spot.run}: its noise is what is in the way"
+        lines += labelled("", again, width)
     if advice.action == "go-back":
         lines += labelled("", f"this is run {advice.best_measured.run}, already measured", width)
     return lines
@@ -274,7 +280,12 @@ def runner_up_words(other: RunnerUp, crew: Crew) -> str:
     """A setting that lost, and why."""
     move = other.move
     split = move.spot.split
-    kind = {"shims-only": "shims only", "length-only": "length only", "next": "or"}[other.kind]
+    kind = {
+        "shims-only": "shims only",
+        "length-only": "length only",
+        "best-guess": "best guess",
+        "next": "or",
+    }[other.kind]
     parts = []
     if abs(move.raise_mm) >= 0.005:
         parts.append(f"{crew.stack(split.above_mm)} over {crew.stack(split.below_mm)}")
@@ -284,6 +295,7 @@ def runner_up_words(other: RunnerUp, crew: Crew) -> str:
     why = {
         "shims-only": "no length change",
         "length-only": "same shims",
+        "best-guess": "teaches less",
         "next": "no better",
     }[other.kind]
     score = f"{crew.score(other.outlook.score_deg.value)} {crew.units.toe}"
@@ -376,6 +388,8 @@ def verdict_words(advice: Advice, crew: Crew) -> str:
 
 def then_words(advice: Advice, where: str = "") -> str:
     """The next command."""
+    if advice.action == "repeat":
+        return f"measure, add it to both tables under a new name, then: shimopt next{where}"
     if advice.action == "try" and _as_it_stands(advice):
         return f"fill in its readings, then: shimopt next{where}"
     if advice.action == "try":

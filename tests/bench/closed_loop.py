@@ -1,10 +1,10 @@
 """The closed loop on invented corners: how few runs, and how honest the bands.
 
-Run ``python tests/bench/closed_loop.py`` for the full study (200 corners for excess
-and 1000 for cover, about ten minutes on two cores), or with ``--corners 20 --cover 40``
-for a look. Excess is degrees RMS above the best setting that can be made, by the
-exact mechanism. joblib runs the loop, so that a cluster backend it knows can take
-larger studies.
+Run ``python tests/bench/closed_loop.py`` for the full study (1000 corners, the classical
+ways and the bound of one run on 200 of them, about fifteen minutes on two cores), or with
+``--corners 20 --cover 40`` for a look. Excess is degrees RMS above the best setting that
+can be made, by the exact mechanism. joblib runs the loop, so that a cluster backend it
+knows can take larger studies.
 """
 
 from __future__ import annotations
@@ -23,11 +23,13 @@ from corners import (
     Corner,
     bench_corners,
     measure,
+    pivot_moves_level,
     settings_grid,
     surface_scores_deg,
     taped,
     true_scores_deg,
 )
+from own_population import RULES, choices
 from policies import (
     CENTRAL_COMPOSITE,
     gp_choice,
@@ -96,19 +98,30 @@ def loop_of_ours(bench: Bench, kind: str) -> dict[str, Array]:
     logged: list[LoggedStaticToe] = []
     reference_toe = rng.normal(0, STATIC_TOE_SD_DEG)
     out: dict[str, list[float]] = {k: [] for k in ("excess", "curve", "score", "shift", "in_shift")}
-    for n_run in range(1, N_RUN + 1):
+    for _ in range(N_RUN):
         runs.append(measure(rng, bench.corner, *at))
         surface = _surface(bench.corner, tape, known=kind == KNOWN).fit_curves(runs, logged)
-        i = ours(surface, bench.node, bench.weight, bench.h, bench.d, n_run)
+        i = ours(surface, bench.node, bench.weight, bench.h, bench.d)
         at = (float(bench.h[i]), float(bench.d[i]))
         out["excess"].append(bench.excess(*at))
         for key, value in _honesty(bench, surface, at).items():
             out[key].append(value)
-        i = ours_to_measure(surface, bench.node, bench.weight, bench.h, bench.d, runs)
-        at = (float(bench.h[i]), float(bench.d[i]))
+        at = ours_to_measure(surface, bench.node, bench.weight, bench.h, bench.d, runs)
         if kind == LOGGED:
             logged.append(_log_static_toe(rng, bench.corner, surface, at, reference_toe))
     return {k: np.array(v) for k, v in out.items()}
+
+
+def one_run_bound(bench: Bench, kind: str) -> Array:
+    """Excess after one run, the same as ours saw, of who knows the test's own generator."""
+    rng = bench.rng(OURS.index(kind))
+    tape = taped(rng, bench.corner, kind)
+    rng.normal(0, STATIC_TOE_SD_DEG)  # the reference toe that ours draws here
+    run = measure(rng, bench.corner, 0.0, 0.0)
+    even = np.isclose(bench.d % 1.0, 0.0)
+    h, d = bench.h[even], bench.d[even]
+    taken = choices(rng, bench.corner, tape, run, bench.node, bench.weight, h, d)
+    return bench.score(h[list(taken)], d[list(taken)]) - bench.best
 
 
 class KnownAnswer(ToeSurface):
@@ -224,6 +237,8 @@ def one_corner(corner: Corner, seed: int, classics: bool) -> dict[str, dict[str,
     out = {kind: loop_of_ours(bench, kind) for kind in (*OURS, "stud", KNOWN, LOGGED)}
     if classics:
         out["classics"] = loop_of_classics(bench)
+        out["one run"] = {kind: one_run_bound(bench, kind) for kind in OURS}
+    out["corner"] = {"level": np.array([pivot_moves_level(corner)])}
     return out
 
 
@@ -251,6 +266,7 @@ def report(results: list[dict[str, dict[str, Array]]]) -> str:
     for name in ("linear", "score only", "quadratic"):
         first = 9 if name == "quadratic" else 1
         lines += _rows(name, np.array([r[name] for r in some]), first)
+    lines += _one_run(results)
     lines.append("cover of the 90 % bands after 1, 2, 3, 4 runs: all / ahead / behind")
     for kind in OURS:
         for what in ("curve", "score"):
@@ -278,9 +294,25 @@ def report(results: list[dict[str, dict[str, Array]]]) -> str:
     return "\n".join(lines)
 
 
+def _one_run(results: list[dict[str, dict[str, Array]]]) -> list[str]:
+    """One run: where the pivot moves level, and the bound by the generator's own population."""
+    lines = []
+    level = np.array([bool(r["corner"]["level"][0]) for r in results])
+    for kind in OURS:
+        ours = np.array([r[kind]["excess"][0] for r in results])
+        lines += _rows(f"{kind}, level", ours[level][:, None])
+        lines += _rows(f"{kind}, pivot rises", ours[~level][:, None])
+        some = np.array([r["one run"][kind] for r in results if "one run" in r])
+        same = np.array([r[kind]["excess"][0] for r in results if "one run" in r])
+        lines += _rows(f"{kind}, ours, {len(some)}", same[:, None])
+        for rule, excess in zip(RULES, some.T, strict=True):
+            lines += _rows(f"{kind}, own, {rule}", excess[:, None])
+    return lines
+
+
 def _rows(name: str, excess: Array, first: int = 1) -> list[str]:
     return [
-        f"{name:<16} run {first + i}: {np.median(x):.4f}  {np.quantile(x, 0.9):.4f}  {x.max():.4f}"
+        f"{name:<20} run {first + i}: {np.median(x):.4f}  {np.quantile(x, 0.9):.4f}  {x.max():.4f}"
         for i, x in enumerate(excess.T)
     ]
 

@@ -37,6 +37,12 @@ GAUGE = Gauge(span_mm=SPAN_MM, reading_sd=DIAL_SD_MM, resolution=THOU_MM, loop_s
 
 MOST_HEIGHT_MM, HEIGHT_STEP_MM = 6.0, 0.25
 MOST_CHANGE_MM, CHANGE_STEP_MM = 10.0, 0.5
+# travels, heights and length changes that every corner must reach
+_FARTHEST = (
+    np.array([-60.0, -30.0, 30.0, 60.0]),
+    np.array([-10.0, 10.0, 10.0, -10.0]),
+    np.array([-15.0, 15.0, -15.0, 15.0]),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,9 +70,7 @@ def bench_corners(rng: np.random.Generator, n_corner: int) -> list[Corner]:
     for ahead in (True, False):
         wanted = n_corner // 2
         points = _draw(rng, wanted + 20 + wanted // 5, ahead)
-        ends = np.array([-60.0, -30.0, 30.0, 60.0])
-        h, d = np.array([-10.0, 10, 10, -10]), np.array([-15.0, 15, -15, 15])
-        points = workable(points, ends, h, d)
+        points = workable(points, *_FARTHEST)
         points = pick(points, np.arange(min(wanted, len(points.hub))))
         tape, coefficients = tape_truth(points), surface_coefficients(points)
         for i in range(len(points.hub)):
@@ -81,6 +85,23 @@ def bench_corners(rng: np.random.Generator, n_corner: int) -> list[Corner]:
                 )
             )
     return out
+
+
+def population_of_test(rng: np.random.Generator, n_corner: int, ahead: bool) -> tuple[Array, Array]:
+    """Tape values (n, 5) and surface coefficients (n, 60) of corners of this generator."""
+    points = workable(_draw(rng, n_corner, ahead), *_FARTHEST)
+    truth = tape_truth(points)
+    tape = np.stack(
+        [
+            np.log(truth.length_mm),
+            np.log(np.abs(truth.arm_mm)),
+            truth.rise_mm,
+            truth.lean_in_rad_per_mm,
+            truth.stud_lean_rad,
+        ],
+        axis=1,
+    )
+    return tape, surface_coefficients(points)
 
 
 def _draw(rng: np.random.Generator, n: int, ahead: bool) -> HardPoints:
@@ -129,6 +150,11 @@ def _draw(rng: np.random.Generator, n: int, ahead: bool) -> HardPoints:
     slot = link * np.array([1.0, 1.0, 0.0])
     slot[:, 2] = np.where(flat(0, 1) < 0.25, peak(-0.2, 0.2) * np.abs(link[:, 1]), 0.0)
     return replace(points, inner=inner_ends, slot=_unit(slot))
+
+
+def pivot_moves_level(corner: Corner) -> bool:
+    """Whether the inner pivot moves in and out without rising."""
+    return abs(float(corner.points.slot[0, 2])) < 1e-9
 
 
 def true_scores_deg(

@@ -8,15 +8,20 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.advise.ranking import form_scores_deg, ranking_form, strongest_rival
+from optimizer.advise.goal import Target
+from optimizer.advise.lookahead import shortlist, spread_out, worth_of_measuring
+from optimizer.advise.ranking import form_scores_deg, ranking_form
 from optimizer.model.surface import SettingCurve, ToeSurface, draw_scores_deg
 
 Array = NDArray[np.float64]
 
+# what the crew of the loop calls worth a run: it wants the last thousandths
+WORTHWHILE_DEG = 0.002
 
-def ours(surface: ToeSurface, node: Array, weight: Array, h: Array, d: Array, n_run: int) -> int:
+
+def ours(surface: ToeSurface, node: Array, weight: Array, h: Array, d: Array) -> int:
     """The setting the tool holds best, by its own ranking on its own surface."""
-    form = ranking_form(surface, node, weight, np.zeros(len(node)), n_run)
+    form = ranking_form(surface, node, weight, np.zeros(len(node)))
     return int(np.argmin(form_scores_deg(form, h, d)))
 
 
@@ -27,23 +32,40 @@ def ours_to_measure(
     h: Array,
     d: Array,
     runs: Sequence[SettingCurve],
-) -> int:
-    """The setting the tool would measure next: the best, or its rival if that was measured."""
-    form = ranking_form(surface, node, weight, np.zeros(len(node)), len(runs))
-    order = np.argsort(form_scores_deg(form, h, d), kind="stable")
+) -> tuple[float, float]:
+    """The setting the tool would measure next, by its own look at what a run would teach."""
+    target = Target(
+        window_mm=(float(node[0]), float(node[-1])),
+        travel_mm=node,
+        weight=weight,
+        wanted_deg=np.zeros(len(node)),
+    )
+    expected = form_scores_deg(ranking_form(surface, node, weight, target.wanted_deg), h, d)
     known = np.array([[r.height_mm, r.length_change_mm] for r in runs])
 
     def measured(i: int) -> bool:
         return bool(np.any(np.all(np.abs(known - [h[i], d[i]]) < 0.04, axis=1)))
 
-    if not measured(int(order[0])):
-        return int(order[0])
-    fresh = np.array([i for i in order[:200] if not measured(int(i))])
+    best = int(np.argmin(expected))
+    fresh = [int(i) for i in spread_out(h, d, expected) if not measured(int(i))]
+    led = not measured(best)
+    if led:
+        fresh.insert(0, best)
     draws = surface.draws(400)
     at_known = draw_scores_deg(draws, known[:, 0], known[:, 1], node, weight)
-    best = at_known[:, int(np.argmin(at_known.mean(axis=0)))]
-    index, _ = strongest_rival(best, draw_scores_deg(draws, h[fresh], d[fresh], node, weight))
-    return int(fresh[index])
+    few = shortlist(h, d, expected)
+    candidates = np.append(h[fresh], known[:, 0]), np.append(d[fresh], known[:, 1])
+    worth = worth_of_measuring(
+        surface,
+        target,
+        candidates=candidates,
+        settle=(np.append(h[few], known[:, 0]), np.append(d[few], known[:, 1])),
+        held=len(few) + int(np.argmin(at_known.mean(axis=0))),
+        like=runs[-1],
+    )
+    turns = np.abs(candidates[1] - known[-1, 1]) > 0.04
+    at = worth.most(len(fresh), turns, WORTHWHILE_DEG, led=led)
+    return float(candidates[0][at]), float(candidates[1][at])
 
 
 def _curves_at(runs: Sequence[SettingCurve], node: Array) -> Array:

@@ -45,7 +45,9 @@ def test_the_demo_answers_and_never_overwrites(
     code, out, err = _call(capsys, "demo")
     assert code == 0
     assert err == "the demo logbook is in shimopt-demo\n"
-    assert out.startswith("rear-left, after 3 runs: try this next\nDo this    above the joint")
+    assert out.startswith(
+        "rear-left, after 3 runs: try this next, for what it teaches\nDo this    "
+    )
     before = _files(tmp_path / "shimopt-demo")
     code, out, err = _call(capsys, "demo")
     assert (code, out) == (2, "")

@@ -72,7 +72,7 @@ def test_a_closed_output_is_told_and_a_closed_pipe_is_quiet() -> None:
     done = subprocess.run(
         f"{shell} | head -1", shell=True, capture_output=True, text=True, check=False
     )
-    assert done.stdout == "rear-left, after 3 runs: try this next\n"
+    assert done.stdout == "rear-left, after 3 runs: try this next, for what it teaches\n"
     assert done.stderr == ""
 
 

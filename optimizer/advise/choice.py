@@ -1,0 +1,135 @@
+"""Which setting to measure next, and whether a run is worth it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.advise.advice import Action, Spot, Verdict
+from optimizer.advise.evidence import setting_curves
+from optimizer.advise.lookahead import (
+    TURNING_SHARE,
+    Worth,
+    shortlist,
+    spread_out,
+    worth_of_measuring,
+)
+from optimizer.advise.settings import Settings
+from optimizer.advise.table import SAME_LENGTH_MM, Table, same_setting
+
+Array = NDArray[np.float64]
+
+SCORE_GRAIN_DEG = 1e-3
+N_SHORTLIST = 200
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """What to measure next, the setting held best so far, and what the run should gain."""
+
+    spot: Spot
+    action: Action
+    best_guess: Spot
+    gain_deg: float
+
+
+def ranked(table: Table, field: Settings, expected: Array) -> NDArray[np.intp]:
+    """Settings from best to worst; ties go to the fewest shims and the least work."""
+    shims = np.array([s.n_shim for s in field.splits])[field.which]
+    turned = np.round(np.abs(field.change - table.now.length_change_mm), 4)
+    moved = np.round(np.abs(field.height - table.now.height_mm), 4)
+    grain = np.round(expected / SCORE_GRAIN_DEG)
+    return np.lexsort((field.change, field.height, moved, turned, shims, grain))
+
+
+def choose(table: Table, field: Settings, order: NDArray[np.intp], expected: Array) -> Choice:
+    """The setting whose measuring is worth most; the best guess unless another teaches more.
+
+    A measured setting comes back only as a repeat, where the noise of its readings is
+    what stands in the way.
+    """
+    guess = field.spot(int(order[0]))
+    best_guess = table.measured_at(guess)
+    if best_guess is None:
+        best_guess = _least_work(table, field, order)
+    spread = [field.spot(int(i)) for i in spread_out(field.height, field.change, expected)]
+    fresh = [s for s in spread if table.measured_at(s) is None]
+    if best_guess.run is None:
+        fresh.insert(0, best_guess)
+    if not fresh:
+        return Choice(spot=best_guess, action="stay", best_guess=best_guess, gain_deg=0.0)
+    candidates = [*fresh, *table.measured]
+    worth = _worth(table, field, expected, candidates)
+    turns = np.array([_turns(table, s.length_change_mm) for s in candidates])
+    worthwhile = table.goal.worthwhile_deg
+    at = worth.most(len(fresh), turns, worthwhile, led=best_guess.run is None)
+    gain = float(worth.gain_deg[at])
+    if at < len(fresh):
+        return Choice(spot=fresh[at], action="try", best_guess=best_guess, gain_deg=gain)
+    spot = table.measured[at - len(fresh)]
+    return Choice(spot=spot, action="repeat", best_guess=best_guess, gain_deg=gain)
+
+
+def _worth(table: Table, field: Settings, expected: Array, candidates: list[Spot]) -> Worth:
+    """What measuring each candidate is worth, against keeping the best measured setting."""
+    few = shortlist(field.height, field.change, expected)
+    height, change = (
+        np.append(own[few], [getattr(s, name) for s in table.measured])
+        for own, name in ((field.height, "height_mm"), (field.change, "length_change_mm"))
+    )
+    return worth_of_measuring(
+        table.surface,
+        table.target,
+        candidates=(
+            np.array([s.height_mm for s in candidates]),
+            np.array([s.length_change_mm for s in candidates]),
+        ),
+        settle=(height, change),
+        held=len(few) + table.best_measured,
+        like=setting_curves(table.evidence)[-1],
+    )
+
+
+def _least_work(table: Table, field: Settings, order: NDArray[np.intp]) -> Spot:
+    """The best setting, or one that leaves the link alone where that is as good."""
+    best = int(order[0])
+    alone = [
+        int(i)
+        for i in order[:N_SHORTLIST]
+        if not _turns(table, float(field.change[i]))
+        and table.measured_at(field.spot(int(i))) is None
+    ]
+    if alone and best != alone[0]:
+        pair = [best, alone[0]]
+        scores = table.scores(field.height[pair], field.change[pair]).mean(axis=0)
+        if scores[1] <= scores[0] + TURNING_SHARE * table.goal.worthwhile_deg:
+            best = alone[0]
+    return field.spot(best)
+
+
+def _turns(table: Table, change_mm: float) -> bool:
+    return abs(change_mm - table.now.length_change_mm) >= SAME_LENGTH_MM
+
+
+def where_to_stop(table: Table, limit_deg: float) -> tuple[Spot, Action]:
+    """Stay, unless going back to the best measured setting gains more than the limit."""
+    best, now = table.measured[table.best_measured], table.now
+    if same_setting(best, now):
+        return now, "stay"
+    here = table.scores(now.height_mm, now.length_change_mm)
+    gain = float(np.mean(np.maximum(here - table.best_scores, 0.0)))
+    return (best, "go-back") if gain >= limit_deg else (now, "stay")
+
+
+def verdict_on(table: Table, gain: float) -> Verdict:
+    """Go on if a run should gain more than the gauge resolves and the crew calls worthwhile."""
+    worth, seen = table.goal.worthwhile_deg, table.seen_deg
+    limit = max(worth, seen)
+    return Verdict(
+        go_on=gain >= limit,
+        gain_deg=gain,
+        limit_deg=limit,
+        limited_by="gauge" if seen > worth else "worthwhile",
+    )

@@ -1,0 +1,204 @@
+"""What a run would teach: against brute force, at its limits, and how it decides."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from optimizer.advise.advice import Advice
+from optimizer.advise.goal import Target, target_of
+from optimizer.advise.lookahead import Worth, shortlist, spread_out, worth_of_measuring
+from optimizer.advise.next_move import advise
+from optimizer.advise.ranking import form_scores_deg
+from optimizer.model.basis import N_COEFFICIENT, design_matrix
+from optimizer.model.surface import SettingCurve, ToeSurface, gaussian_update
+from optimizer.present.crew import Crew
+from optimizer.present.note import note
+from optimizer.records import Goal, Logbook, Measured, Tape
+
+Array = NDArray[np.float64]
+
+CORNER = "rear-left"
+TAPE = Tape(
+    length_mm=Measured(value=300.0, sd=3.0),
+    arm_mm=Measured(value=110.0, sd=3.0),
+    rise_mm=Measured(value=10.0, sd=4.0),
+)
+TRAVEL = np.array([-48.0, -36.0, -24.0, -12.0, 12.0, 24.0, 36.0, 48.0])
+GOALS = (
+    Goal(window_mm=(-50.0, 50.0)),
+    Goal(kind="toe-at-travel", window_mm=(-50.0, 50.0), at_travel_mm=-40.0, toe_change_deg=0.1),
+)
+
+
+def _run(seed: int, h: float = 0.0, d: float = 0.0) -> SettingCurve:
+    tilt = TRAVEL / 40.0 * 0.01
+    cov = np.eye(len(TRAVEL)) * 0.004**2 + 0.003**2 + np.outer(tilt, tilt)
+    toe = 0.2 * TRAVEL / 40.0 - 0.03 * (TRAVEL / 40.0) ** 2
+    toe = toe + np.random.default_rng(seed).multivariate_normal(np.zeros(len(TRAVEL)), cov)
+    return SettingCurve(
+        height_mm=h, length_change_mm=d, travel_mm=TRAVEL, toe_deg=toe, cov_deg2=cov
+    )
+
+
+def _grid() -> tuple[Array, Array]:
+    h, d = np.meshgrid(np.arange(-6.0, 6.1, 1.0), np.arange(-8.0, 8.1, 2.0), indexing="ij")
+    return h.ravel(), d.ravel()
+
+
+def _least_rms(mean: Array, cov: Array, target: Target, h: Array, d: Array) -> Array:
+    surface = ToeSurface()
+    surface.mean_, surface.cov_ = mean, cov
+    form = surface.mean_square_form(target.travel_mm, target.weight, target.wanted_deg)
+    return form_scores_deg(form, h, d)
+
+
+@pytest.mark.parametrize("goal", GOALS, ids=("least change", "wanted toe"))
+def test_worth_is_what_refitting_on_drawn_readings_gives(goal: Goal) -> None:
+    """Brute force: draw a corner, draw its readings, update the surface, settle; 3000 times."""
+    run, target = _run(1), target_of(goal, (-50.0, 50.0))
+    surface = ToeSurface(ahead=True, tape=TAPE).fit_curves([run])
+    h, d = _grid()
+    at = (-3.0, 4.0)
+    held = int(np.argmin(np.abs(h) + np.abs(d)))
+    worth = worth_of_measuring(
+        surface, target, (np.array([at[0]]), np.array([at[1]])), (h, d), held, run
+    )
+    rng = np.random.default_rng(4)
+    n = len(TRAVEL)
+    rows = design_matrix(np.full(n, at[0]), np.full(n, at[1]), TRAVEL)
+    settled, gain = [], []
+    for draw in surface.draws(3000, seed=9):
+        readings = rows @ draw[:N_COEFFICIENT] + rng.multivariate_normal(np.zeros(n), run.cov_deg2)
+        mean, cov, _ = gaussian_update(surface.mean_, surface.cov_, rows, readings, run.cov_deg2)
+        scores = _least_rms(mean, cov, target, h, d)
+        settled.append(scores.min())
+        gain.append(scores[held] - scores.min())
+    # 64 paired draws against 3000: within four standard errors of the smaller sample
+    error = 4.0 * np.std(settled) / 64**0.5
+    assert worth.settled_deg[0] == pytest.approx(np.mean(settled), abs=error)
+    assert worth.gain_deg[0] == pytest.approx(np.mean(gain), abs=4.0 * np.std(gain) / 64**0.5)
+    assert error < 0.1 * np.mean(settled) + 0.003
+
+
+def test_a_run_that_says_nothing_changes_nothing() -> None:
+    run, target = _run(2), target_of(GOALS[0], (-50.0, 50.0))
+    surface = ToeSurface(ahead=True, tape=TAPE).fit_curves([run])
+    h, d = _grid()
+    deaf = replace(run, cov_deg2=run.cov_deg2 * 1e10)
+    worth = worth_of_measuring(surface, target, (h[:9], d[:9]), (h, d), 0, deaf)
+    now = _least_rms(surface.mean_, surface.cov_, target, h, d)
+    assert worth.settled_deg == pytest.approx(now.min(), abs=1e-5)
+    assert worth.gain_deg == pytest.approx(now[0] - now.min(), abs=1e-5)
+    assert worth.own_deg == pytest.approx(now[:9], abs=1e-6)
+
+
+def test_a_run_never_loses_and_a_quieter_gauge_gains_more() -> None:
+    run, target = _run(3), target_of(GOALS[0], (-50.0, 50.0))
+    surface = ToeSurface(ahead=True, tape=TAPE).fit_curves([run])
+    h, d = _grid()
+    now = _least_rms(surface.mean_, surface.cov_, target, h, d)
+    best = int(np.argmin(now))
+    loud = worth_of_measuring(
+        surface, target, (h, d), (h, d), best, replace(run, cov_deg2=run.cov_deg2 * 25.0)
+    )
+    quiet = worth_of_measuring(surface, target, (h, d), (h, d), best, run)
+    assert np.all(quiet.gain_deg >= 0.0)
+    assert np.all(quiet.settled_deg <= now[best] + 1e-9)
+    assert quiet.gain_deg.max() > loud.gain_deg.max()
+
+
+def test_patches_hold_their_best_and_the_shortlist_holds_the_best_of_all() -> None:
+    rng = np.random.default_rng(5)
+    h, d = rng.uniform(-6, 6, 5000), rng.uniform(-10, 10, 5000)
+    score = rng.uniform(0, 1, 5000)
+    few = spread_out(h, d, score)
+    assert len(few) == len(set(few.tolist())) == 144
+    near = (np.floor((h - h.min()) / np.ptp(h) * 12), np.floor((d - d.min()) / np.ptp(d) * 12))
+    for i in few[::12]:
+        same = (near[0] == near[0][i]) & (near[1] == near[1][i])
+        assert score[i] == score[same].min()
+    assert set(np.argsort(score)[:60]) <= set(shortlist(h, d, score).tolist())
+
+
+def test_one_height_or_one_setting_is_enough() -> None:
+    level = np.zeros(20)
+    assert len(spread_out(level, np.arange(20.0), np.ones(20))) == 12
+    assert spread_out(np.zeros(1), np.zeros(1), np.ones(1)).tolist() == [0]
+    assert shortlist(np.zeros(1), np.zeros(1), np.ones(1)).tolist() == [0]
+
+
+def _worth(settled: list[float], own: list[float] | None = None) -> Worth:
+    array = np.array(settled)
+    return Worth(
+        settled_deg=array,
+        own_deg=array * 0.0 if own is None else np.array(own),
+        gain_deg=array * 0.0,
+    )
+
+
+def _most(
+    worth: Worth, n_fresh: int, turns: tuple[int, ...] = (), worthwhile: float = 0.01, *, led: bool
+) -> int:
+    turned = np.zeros(len(worth.settled_deg), dtype=bool)
+    turned[list(turns)] = True
+    return worth.most(n_fresh, turned, worthwhile, led=led)
+
+
+def test_the_best_guess_leads_unless_another_clearly_teaches_more() -> None:
+    assert _most(_worth([0.0209, 0.0200, 0.0500]), 2, led=True) == 0
+    assert _most(_worth([0.0211, 0.0200, 0.0500]), 2, led=True) == 1
+    assert _most(_worth([0.0209, 0.0200, 0.0500]), 2, led=False) == 1
+
+
+def test_a_crew_that_wants_thousandths_is_sent_further() -> None:
+    worth = _worth([0.0205, 0.0200, 0.0500])
+    assert _most(worth, 2, led=True) == 0
+    assert _most(worth, 2, worthwhile=0.002, led=True) == 1
+
+
+def test_a_repeat_wins_only_by_a_clear_margin() -> None:
+    assert _most(_worth([0.0200, 0.0300, 0.0191]), 2, led=True) == 0
+    assert _most(_worth([0.0200, 0.0300, 0.0189]), 2, led=True) == 2
+
+
+def test_turning_the_link_must_pay_for_an_alignment() -> None:
+    assert _most(_worth([0.0200, 0.0180, 0.05]), 2, (1,), led=False) == 0
+    assert _most(_worth([0.0200, 0.0170, 0.05]), 2, (1,), led=False) == 1
+
+
+def test_a_run_s_own_score_counts_while_it_may_be_the_last() -> None:
+    worth = _worth([0.020, 0.017, 0.05], own=[0.02, 0.10, 0.05])
+    assert _most(worth, 2, led=True) == 0
+    assert _most(worth, 2, led=False) == 1
+
+
+@pytest.fixture(scope="module")
+def teaching(demo_book: Logbook) -> Advice:
+    advice = advise(demo_book.as_of("as-found"), CORNER)
+    assert advice.teaches
+    return advice
+
+
+def test_what_is_advised_to_learn_says_so_and_names_the_best_guess(
+    demo_book: Logbook, teaching: Advice
+) -> None:
+    lines = note(teaching, Crew.of(demo_book), height=60)
+    assert lines[0].endswith("try this next, for what it teaches")
+    said = " ".join(" ".join(lines).split())
+    assert "best guess:" in said
+    assert "teaches less" in said
+
+
+def test_a_repeat_is_named_so(demo_book: Logbook, teaching: Advice) -> None:
+    spot = replace(teaching.now, run="as-found")
+    again = replace(teaching, action="repeat", move=replace(teaching.move, spot=spot))
+    lines = note(again, Crew.of(demo_book), height=60)
+    assert lines[0].endswith("measure this setting again")
+    said = " ".join(" ".join(lines).split())
+    assert "the same as run as-found: its noise is what is in the way" in said
+    assert "under a new name" in said
+    assert "to beat" not in said
