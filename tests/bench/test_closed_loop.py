@@ -20,7 +20,7 @@ def test_few_runs_beat_the_classical_ways(monkeypatch: pytest.MonkeyPatch) -> No
     try:
         results = closed_loop.study(16, 48, seed=411, jobs=1)
     finally:
-        for name in ("closed_loop", "corners", "policies"):
+        for name in ("closed_loop", "corners", "policies", "own_population"):
             sys.modules.pop(name, None)
     tape = np.array([r["tape"]["excess"] for r in results])
     classics = [r["classics"] for r in results if "classics" in r]
