@@ -29,6 +29,7 @@ def _cam(throw: float, start_deg: float, tip_deg: float = 0.0) -> Cam:
     )
 
 
+@pytest.mark.outside
 @pytest.mark.parametrize("start_deg", [-20.0, 15.0, 200.0])
 @pytest.mark.parametrize("end", ["outer", "inner"])
 def test_cam_angle_is_a_plain_root(corner: HardPoints, start_deg: float, end: str) -> None:
@@ -117,6 +118,7 @@ def test_cams_of_a_batch_are_mirrored_and_picked() -> None:
     assert right.shift_mm == pytest.approx(motion.shift_mm, abs=1e-9)
 
 
+@pytest.mark.outside
 def test_slot_guided_cam() -> None:
     # by hand: throw 4 mm, from 0 to 30 degrees 2 mm, on to 90 degrees another 2 mm
     assert float(slot_guided_shift_mm(4.0, 0.0, 30.0)) == pytest.approx(2.0)
@@ -151,6 +153,7 @@ def _parallel() -> HardPoints:
     )
 
 
+@pytest.mark.outside
 def test_joint_angles_by_hand() -> None:
     # by hand: the link's outer end rises 160 mm on 320 mm, so it stands at 30 degrees;
     # the carrier does not turn, so stud and reference direction stay where they were

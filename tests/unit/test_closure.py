@@ -22,6 +22,7 @@ def _rig(corner: HardPoints) -> Rig:
     )
 
 
+@pytest.mark.outside
 def test_elimination_agrees_with_the_library() -> None:
     rng = np.random.default_rng(3)
     matrix = rng.normal(size=(5, 5, 400))

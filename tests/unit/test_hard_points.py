@@ -63,6 +63,7 @@ def _change_deg(points: HardPoints, travel: np.ndarray, h: float, d: float) -> n
     return np.asarray(toe[:-1] - toe[-1])
 
 
+@pytest.mark.outside
 @pytest.mark.parametrize(
     ("height", "change"), [(3.0, 0.0), (-4.0, 0.0), (0.0, 6.0), (2.0, -6.0), (6.0, -9.0)]
 )
@@ -86,6 +87,7 @@ def test_exact_points_and_one_clean_run_give_the_mechanism_s_curves(
     assert np.max(np.abs(other.curve(height, change, travel)[0] - exact)) > 0.004
 
 
+@pytest.mark.outside
 def test_spread_is_that_of_mechanisms_drawn_anew(corner: HardPoints) -> None:
     rng = np.random.default_rng(31)
     n = 300
@@ -133,6 +135,7 @@ def test_tape_block_is_the_points_own_and_the_tape_sharpens_it(corner: HardPoint
     assert taped.mean[12] != pytest.approx(prior.mean[12], abs=1e-6)
 
 
+@pytest.mark.outside
 @pytest.mark.parametrize("end", ["outer", "inner"])
 def test_bands_hold_the_truth_on_corners_of_another_seed(end: str) -> None:
     rng = np.random.default_rng(606)

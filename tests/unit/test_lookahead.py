@@ -56,6 +56,7 @@ def _least_rms(mean: Array, cov: Array, target: Target, h: Array, d: Array) -> A
     return form_scores_deg(form, h, d)
 
 
+@pytest.mark.outside
 @pytest.mark.parametrize("goal", GOALS, ids=("least change", "wanted toe"))
 def test_worth_is_what_refitting_on_drawn_readings_gives(goal: Goal) -> None:
     """Brute force: draw a corner, draw its readings, update the surface, settle; 3000 times."""

@@ -80,6 +80,7 @@ def test_later_zeros_are_return_checks() -> None:
     assert curve.toe_deg[0] == pytest.approx(np.rad2deg(np.arctan(-1.0 / 300.0)))
 
 
+@pytest.mark.outside
 @pytest.mark.parametrize(
     "sweeps", [("up1",), ("up1", "down1"), ("up1", "down1", "up2")], ids=["one", "two", "three"]
 )

@@ -39,6 +39,7 @@ def _plain_toe_camber(points: HardPoints, travel: float) -> tuple[float, float]:
     return float(toe_deg(spindle)), float(camber_deg(spindle))
 
 
+@pytest.mark.outside
 def test_agrees_with_a_plain_solution(corner: HardPoints) -> None:
     motion = sweep(corner, TRAVEL)
     for i, z in enumerate(TRAVEL):

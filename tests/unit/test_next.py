@@ -37,6 +37,7 @@ def _excess(book: Logbook, truth: ModuleType, best: float) -> float:
     return _true_score(truth, spot.height_mm, spot.length_change_mm) - best
 
 
+@pytest.mark.outside
 @pytest.mark.parametrize(
     ("until", "bound"), [("as-found", 0.03), ("joint-up", 0.01), ("link-short", 0.01)]
 )
@@ -56,6 +57,7 @@ def _noisy_again(book: Logbook, truth: ModuleType, seed: int) -> Logbook:
     return replace(book, readings=readings)
 
 
+@pytest.mark.outside
 def test_the_demo_is_not_a_lucky_seed(
     demo_book: Logbook, demo_truth: ModuleType, best_possible: float
 ) -> None:
@@ -73,6 +75,7 @@ def test_the_demo_is_not_a_lucky_seed(
     assert np.quantile(excess[:, 1:], 0.8) < 0.015
 
 
+@pytest.mark.outside
 def test_expected_band_holds_the_truth(demo_book: Logbook, demo_truth: ModuleType) -> None:
     inside = []
     for seed in range(12):
@@ -90,6 +93,7 @@ def test_expected_band_holds_the_truth(demo_book: Logbook, demo_truth: ModuleTyp
     assert np.mean(inside) > 0.8
 
 
+@pytest.mark.outside
 def test_eccentric_shift_is_the_mechanism_s(demo_book: Logbook, demo_truth: ModuleType) -> None:
     from optimizer.model.mechanism import sweep
 
@@ -249,6 +253,7 @@ def test_go_back_names_the_run(demo_book: Logbook, demo_truth: ModuleType) -> No
     assert advice.move.spot.run in {"t0", "t1", "t2"}
 
 
+@pytest.mark.outside
 def test_a_droop_target_is_met_on_paper(demo_book: Logbook, demo_truth: ModuleType) -> None:
     goal = Goal(
         kind="toe-at-travel",

@@ -36,6 +36,7 @@ def test_every_split_keeps_the_total_and_comes_from_the_box() -> None:
 sizes = st.lists(st.sampled_from([0.25, 0.5, 1.0, 1.5, 2.0, 3.0]), min_size=1, max_size=6)
 
 
+@pytest.mark.outside
 @given(box=sizes, seed=st.integers(0, 1000))
 @settings(max_examples=60, deadline=None)
 def test_splits_agree_with_brute_force(box: list[float], seed: int) -> None:
@@ -110,6 +111,7 @@ def test_lengths_stay_within_the_thread() -> None:
     assert outside.min() == pytest.approx(-4.0)
 
 
+@pytest.mark.outside
 def test_static_toe_of_a_known_link() -> None:
     draws = np.zeros((4, 65))
     draws[:, 60] = np.log(320.0)
@@ -131,6 +133,7 @@ def test_static_toe_of_a_known_link() -> None:
     assert got.left_inboard_mm == pytest.approx(9.0)
 
 
+@pytest.mark.outside
 @pytest.mark.parametrize("end", ["outer", "inner"])
 def test_length_that_holds_toe_needs_no_shift(end: str) -> None:
     draws = np.zeros((2, 65))

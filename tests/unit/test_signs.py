@@ -36,6 +36,7 @@ def _links(points: HardPoints) -> Link:
     return Link(**{n: getattr(tape, n)[:, None, None] for n in type(tape).__slots__})
 
 
+@pytest.mark.outside
 def test_raising_the_joint_adds_slope(corners: tuple[bool, HardPoints]) -> None:
     ahead, points = corners
     added = _added(points)
@@ -45,6 +46,7 @@ def test_raising_the_joint_adds_slope(corners: tuple[bool, HardPoints]) -> None:
     assert added[:, 2, 3] == pytest.approx(-added[:, 1, 3], abs=0.03)
 
 
+@pytest.mark.outside
 def test_lengthening_the_link_adds_bow(corners: tuple[bool, HardPoints]) -> None:
     ahead, points = corners
     added = _added(points)
@@ -53,6 +55,7 @@ def test_lengthening_the_link_adds_bow(corners: tuple[bool, HardPoints]) -> None
     assert np.all(bow < 0)
 
 
+@pytest.mark.outside
 def test_the_arc_formula_follows_the_mechanism(corners: tuple[bool, HardPoints]) -> None:
     _, points = corners
     heights, changes = (x[:, None] for x in SETTINGS)
@@ -72,6 +75,7 @@ def test_ahead_and_behind_differ_in_sign_only() -> None:
     )
 
 
+@pytest.mark.outside
 def test_eccentric_shift_follows_the_mechanism(corners: tuple[bool, HardPoints]) -> None:
     _, points = corners
     exact = sweep(points, np.zeros(1), *SETTINGS).shift_mm
@@ -83,6 +87,7 @@ def test_eccentric_shift_follows_the_mechanism(corners: tuple[bool, HardPoints])
     assert np.all(exact[:, 3] > 0)  # a longer link asks for more inboard
 
 
+@pytest.mark.outside
 def test_forgotten_eccentric_follows_the_mechanism(corners: tuple[bool, HardPoints]) -> None:
     ahead, points = corners
     toe = sweep(points, np.zeros(1), *SETTINGS, hold_static_toe=False).toe_deg[..., 0]

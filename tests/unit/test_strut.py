@@ -83,10 +83,12 @@ def _agrees(points: HardPoints) -> None:
         assert motion.camber_deg[0, i] == pytest.approx(camber, abs=1e-8)
 
 
+@pytest.mark.outside
 def test_a_strut_agrees_with_a_plain_solution(strut: HardPoints) -> None:
     _agrees(strut)
 
 
+@pytest.mark.outside
 def test_five_separate_outer_points_agree_with_a_plain_solution(corner: HardPoints) -> None:
     _agrees(_general(corner))
 
@@ -107,6 +109,7 @@ def test_a_right_hand_corner_solved_as_one_mirrors_the_left(
     assert theirs.inner_swing_deg == pytest.approx(ours.inner_swing_deg, abs=1e-7)
 
 
+@pytest.mark.outside
 def test_a_strut_is_the_limit_of_long_rods_square_to_it(strut: HardPoints) -> None:
     # from the top mount to far points of the carrier; such a rod's end leaves the strut's
     # plane by slide^2 / (2 length), so ten times the length is a tenth of the error

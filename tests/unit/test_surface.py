@@ -45,6 +45,7 @@ def _points(book: Logbook) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[Set
     return x, y, groups, curves
 
 
+@pytest.mark.outside
 def test_scikit_learn_can_clone_and_cross_validate(demo_book: Logbook) -> None:
     x, y, groups, _ = _points(demo_book)
     tape = demo_book.corners["rear-left"].tape
@@ -68,6 +69,7 @@ def test_scikit_learn_can_clone_and_cross_validate(demo_book: Logbook) -> None:
     assert surface.fit(x, y, groups=groups).score(x, y) > 0.99
 
 
+@pytest.mark.outside
 def test_left_out_runs_match_refits(demo_book: Logbook) -> None:
     evidence = corner_evidence(demo_book, "rear-left")
     params = fitted(evidence).surface.get_params()
@@ -126,6 +128,7 @@ def test_contradiction_without_noise_is_refused() -> None:
         gaussian_update(np.zeros(2), np.eye(2), rows, np.array([1.0, 2.0]), np.zeros((2, 2)))
 
 
+@pytest.mark.outside
 def test_mean_square_form_matches_draws(demo_book: Logbook) -> None:
     surface = fitted(corner_evidence(demo_book, "rear-left")).surface
     node, weight = window_weights((-50.0, 50.0))
@@ -162,6 +165,7 @@ def test_tape_narrows_the_prior() -> None:
     assert tight.mean[6] > 0 > corner_prior(False, tape).mean[6]
 
 
+@pytest.mark.outside
 def test_static_toe_sharpens_the_stud(demo_book: Logbook, demo_truth: ModuleType) -> None:
     curves = setting_curves(corner_evidence(demo_book, "rear-left"))
     without = ToeSurface(ahead=False).fit_curves(curves)
