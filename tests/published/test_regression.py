@@ -16,7 +16,7 @@ import pytest
 from numpy.typing import NDArray
 
 from optimizer.measure.curve import ToeCurve
-from optimizer.measure.shape import SLOPE_BASE_MM, Figure, curve_shape
+from optimizer.measure.shape import Figure, curve_shape
 from optimizer.model.basis import travel_terms
 from optimizer.model.surface import gaussian_update
 
@@ -171,7 +171,7 @@ def test_the_cubic_nearest_a_wampler_quintic() -> None:
         sweeps=("up1",),
     )
     shape = curve_shape(curve, (-9.0, 12.0))
-    base = [SLOPE_BASE_MM, 10.5, 10.5]
+    base = [25.0, 10.5, 10.5]
     figures = (shape.slope, shape.bow, shape.twist)
     for i, figure in enumerate(figures):
         assert isinstance(figure, Figure)

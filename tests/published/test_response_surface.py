@@ -134,9 +134,7 @@ def test_the_process_s_optimum() -> None:
 def test_the_process_s_best_setting_that_can_be_made() -> None:
     """Whole tenths of a minute and of a degree, as shims and flats would allow them."""
     surface, _ = _process()
-    form = surface.mean_square_form(
-        np.array([TRAVEL_SCALE_MM]), np.ones(1), WANTED, spread=False
-    )
+    form = surface.mean_square_form(np.array([TRAVEL_SCALE_MM]), np.ones(1), WANTED, spread=False)
     minutes, degrees = np.meshgrid(np.arange(780, 921), np.arange(1680, 1821), indexing="ij")
     x1, x2 = (minutes.ravel() / 10.0 - 85.0) / 5.0, (degrees.ravel() / 10.0 - 175.0) / 5.0
     score = form_scores_deg(form, x1, x2)
@@ -165,8 +163,6 @@ def test_the_reaction_s_optimum_with_blocks() -> None:
     x, _ = _optimum(surface, np.array([-TRAVEL_SCALE_MM, TRAVEL_SCALE_MM]))
     # a maximum is flat, see above
     assert x == pytest.approx([0.3722954, 0.3343802], abs=1e-6)
-    assert [85.0 + 5.0 * x[0], 175.0 + 5.0 * x[1]] == pytest.approx(
-        [86.86148, 176.67190], abs=1e-5
-    )
+    assert [85.0 + 5.0 * x[0], 175.0 + 5.0 * x[1]] == pytest.approx([86.86148, 176.67190], abs=1e-5)
     # half of the last digit that was recomputed
     assert _curvatures(surface, 2) == pytest.approx([-0.9233027, -1.3186949], abs=6e-8)
