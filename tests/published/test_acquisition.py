@@ -8,6 +8,9 @@ function, minimum recomputed; highest-density intervals, any Bayesian text.
 
 The published forms maximise. A score here is a miss in degrees, the less the better, so
 a gain is best less score, and mu of the published form is minus the score's mean.
+
+Branin's and Forrester's functions are no curve of the surface's, so of the search they
+check what takes any score: the best of each patch, and the shortlist.
 """
 
 from __future__ import annotations
