@@ -1,0 +1,456 @@
+"""How well readings repeat, how well a remount repeats, and what the gauge can tell apart.
+
+A study crosses ``part`` (what truly differs: travels or settings) with ``operator``
+(what is done afresh: remounts of the rig) and takes equal repeats in every cell.
+Analysis of variance of the two-way random-effects model: Montgomery, Introduction to
+Statistical Quality Control, the chapter on measurement systems (from memory). Figures
+are in the unit of the readings; variances in its square. scipy is loaded only inside
+what needs quantiles.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from optimizer.errors import CallError, TooFewReadingsError
+from optimizer.measure.curve import PRIOR_REPEATS
+
+Array = NDArray[np.float64]
+
+SourceName = Literal["part", "operator", "interaction", "repeatability", "total"]
+ComponentName = Literal[
+    "gauge", "repeatability", "reproducibility", "operator", "interaction", "part", "total"
+]
+
+POOL_ABOVE = 0.05
+CONFIDENCE = 0.95
+# sums of squares below this share of the total are rounding
+ROUNDING = 1e-12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnovaRow:
+    """One line of an analysis-of-variance table; ``f`` and ``p`` None where not tested.
+
+    ``f`` is infinite, and ``p`` 0, where something is tested against no spread at all.
+    """
+
+    name: SourceName
+    sum_of_squares: float
+    freedom: int
+    f: float | None = None
+    p: float | None = None
+
+    @property
+    def mean_square(self) -> float:
+        """Sum of squares over degrees of freedom."""
+        return self.sum_of_squares / self.freedom
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Component:
+    """A variance component with its confidence interval, never below zero.
+
+    Attributes
+    ----------
+    variance, low, high : squared unit of the readings
+    percent_of_variance : 100 times its share of the total variance
+    percent_of_study : 100 times its standard deviation over the total one
+    """
+
+    variance: float
+    low: float
+    high: float
+    percent_of_variance: float
+    percent_of_study: float
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation, unit of the readings."""
+        return math.sqrt(self.variance)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Study:
+    """Variance components of a balanced crossed study.
+
+    Attributes
+    ----------
+    table : the full model's rows, total last
+    pooled : whether the interaction was pooled with repeatability
+    reduced : the pooled model's rows, total last; None where it was not pooled
+    components : by name; ``interaction`` is there only where it was not pooled
+    distinct_categories : how many groups of parts the gauge tells apart, at least 1;
+        None where the gauge shows no spread at all
+    confidence : of the components' intervals, each by itself
+    """
+
+    table: tuple[AnovaRow, ...]
+    pooled: bool
+    reduced: tuple[AnovaRow, ...] | None
+    components: Mapping[ComponentName, Component]
+    distinct_categories: int | None
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spread:
+    """A standard deviation with its interval, unit of the readings."""
+
+    sd: float
+    low: float
+    high: float
+    freedom: float
+    confidence: float
+
+
+def crossed_study(
+    readings: ArrayLike, pool_above: float = POOL_ABOVE, confidence: float = CONFIDENCE
+) -> Study:
+    """Variance components of parts by operators by repeats.
+
+    Parameters
+    ----------
+    readings : shape (n_part, n_operator, n_repeat), any one unit
+    pool_above : the interaction is pooled with repeatability where its p is above this
+    confidence : of the intervals
+
+    Part and operator are tested against the interaction, in the pooled model against
+    the pooled error; a component whose estimate is negative counts as zero. Repeatability
+    has its exact chi-square interval. The others are Satterthwaite's (1946, Biometrics
+    Bulletin 2, 110, from memory), which is approximate; none reaches above what the mean
+    squares that raise it allow by themselves, and that is the upper end where the
+    estimate is zero. Distinct categories: sqrt(2) times part over gauge standard
+    deviation, rounded down (trade practice; Cano, Moguerza and Redchuk 2012, ch. 5).
+
+    Raises
+    ------
+    CallError
+        Not three-dimensional, not finite, or a level or confidence not between 0 and 1.
+    TooFewReadingsError
+        Fewer than two parts, operators or repeats, or readings that are all alike.
+    """
+    _check_share("the level for pooling", pool_above)
+    _check_share("the confidence", confidence)
+    y = _balanced(readings)
+    table = _full_table(y)
+    test = table[2].p
+    pooled = test is None or test > pool_above
+    reduced = _reduced_table(table) if pooled else None
+    rows = table if reduced is None else reduced
+    components = _components(rows[:-1], y.shape, confidence)
+    gauge = components["gauge"].sd
+    ratio = math.sqrt(2.0) * components["part"].sd / gauge if gauge > 0.0 else None
+    return Study(
+        table=table,
+        pooled=pooled,
+        reduced=reduced,
+        components=components,
+        distinct_categories=None if ratio is None else max(1, math.floor(ratio)),
+        confidence=confidence,
+    )
+
+
+def within_groups(groups: Sequence[ArrayLike], confidence: float = CONFIDENCE) -> Spread:
+    """Standard deviation within groups, each about its own mean (one-way layout).
+
+    ``groups``: one sequence of readings each, lengths may differ; a group of one adds
+    nothing.
+
+    Raises
+    ------
+    CallError
+        A group that is empty, not one-dimensional or not finite.
+    TooFewReadingsError
+        No group has two readings.
+    """
+    squares, freedom = [], []
+    for group in groups:
+        y = np.asarray(group, float)
+        if y.ndim != 1 or not len(y) or not np.all(np.isfinite(y)):
+            raise CallError("a group needs a plain list of readings", "leave out what is missing")
+        squares.append(float(np.sum((y - y.mean()) ** 2)))
+        freedom.append(len(y) - 1)
+    return pooled_spread(squares, freedom, confidence)
+
+
+def pooled_spread(
+    sums_of_squares: ArrayLike, freedom: ArrayLike, confidence: float = CONFIDENCE
+) -> Spread:
+    """One standard deviation from several groups' sums of squares, both shape (n_group,).
+
+    The root of all squares over all degrees of freedom (NIST/SEMATECH e-Handbook of
+    Statistical Methods, 2.4.4), with the exact chi-square interval for groups of equal
+    spread.
+
+    Raises
+    ------
+    CallError
+        Shapes that differ, or a value that is negative or not finite.
+    TooFewReadingsError
+        No degree of freedom.
+    """
+    _check_share("the confidence", confidence)
+    squares, free = np.asarray(sums_of_squares, float), np.asarray(freedom, float)
+    if squares.ndim != 1 or squares.shape != free.shape:
+        raise CallError(
+            f"{squares.shape} sums of squares do not match {free.shape} degrees of freedom",
+            "give one of each for every group",
+        )
+    for values in (squares, free):
+        if not np.all(np.isfinite(values) & (values >= 0.0)):
+            raise CallError("a sum of squares or its freedom is below zero", "leave the group out")
+    total = float(free.sum())
+    if not total > 0.0:
+        raise TooFewReadingsError("nothing was read twice", "repeat a reading, better three times")
+    return _spread(float(squares.sum()) / total, total, confidence)
+
+
+def shrunk_spread(
+    sd: float,
+    freedom: float,
+    prior_sd: float,
+    prior_freedom: float = PRIOR_REPEATS,
+    confidence: float = CONFIDENCE,
+) -> Spread:
+    """Pull the spread of few repeats toward a stated one.
+
+    The prior counts as ``prior_freedom`` repeats of standard deviation ``prior_sd``.
+    With a scaled inverse-chi-square prior a normal variance has a posterior of the same
+    kind: degrees of freedom add, and so do sums of squares (Gelman et al., Bayesian Data
+    Analysis, ch. 2, from memory). ``sd`` of the answer is the root of the posterior's
+    scale; the interval is the posterior's with equal tails.
+
+    Raises
+    ------
+    CallError
+        ``sd`` or ``freedom`` below zero, or a prior that is not positive.
+    """
+    _check_share("the confidence", confidence)
+    if not (0.0 <= sd < math.inf and 0.0 <= freedom < math.inf):
+        raise CallError("the measured spread cannot be negative", "give its sd and freedom")
+    if not (0.0 < prior_sd < math.inf and 0.0 < prior_freedom < math.inf):
+        raise CallError("the prior spread must be positive", "state a spread and how many repeats")
+    total = prior_freedom + freedom
+    scale = (prior_freedom * prior_sd**2 + freedom * sd**2) / total
+    return _spread(scale, total, confidence)
+
+
+def smallest_difference_deg(
+    repeat_sd_deg: float,
+    remount_sd_deg: float,
+    n_pass: int = 1,
+    n_remount: int = 1,
+    *,
+    confidence: float = CONFIDENCE,
+    chance_to_see: float = 0.5,
+    freedom: float | None = None,
+) -> float:
+    """Smallest change of toe, in degrees, that two runs can be told apart by.
+
+    Parameters
+    ----------
+    repeat_sd_deg : of one pass's value, its zero at ride height included
+    remount_sd_deg : of remounting the rig, the same for all passes of a mount
+    n_pass : passes of each mount
+    n_remount : mounts of each run; 0.5 chance: a true change of this size shows in half
+        of the cases; a larger ``chance_to_see`` asks for a larger change
+    freedom : degrees of freedom of the spread; None where it counts as known
+
+    (q + q') sqrt(2 (remount^2 + repeat^2 / n_pass) / n_remount), q the two-sided normal
+    quantile, q' that of ``chance_to_see``. At 95 % and one half it is the critical
+    difference of two means, 1.96 sqrt(2) (...) (ISO 5725-6:1994, from memory). With
+    ``freedom`` q and q' are Student's (common practice, no source).
+
+    Raises
+    ------
+    CallError
+        A negative spread, fewer than one pass or mount, or a share out of range.
+    """
+    if not (0.0 <= repeat_sd_deg < math.inf and 0.0 <= remount_sd_deg < math.inf):
+        raise CallError("a spread cannot be negative", "give standard deviations in degrees")
+    if n_pass < 1 or n_remount < 1:
+        raise CallError("a run has at least one pass and one mount", "count them from 1")
+    if freedom is not None and not freedom > 0.0:
+        raise CallError("the spread has no degree of freedom", "repeat a reading, or leave it out")
+    _check_share("the confidence", confidence)
+    _check_share("the chance to see it", chance_to_see)
+    two_sided = 0.5 + confidence / 2.0
+    if freedom is None:
+        factor = NormalDist().inv_cdf(two_sided) + NormalDist().inv_cdf(chance_to_see)
+    else:
+        from scipy.special import stdtrit
+
+        factor = float(stdtrit(freedom, two_sided) + stdtrit(freedom, chance_to_see))
+    variance = (remount_sd_deg**2 + repeat_sd_deg**2 / n_pass) / n_remount
+    return max(0.0, factor * math.sqrt(2.0 * variance))
+
+
+def _check_share(what: str, value: float) -> None:
+    if not 0.0 < value < 1.0:
+        raise CallError(f"{what} is {value:g}, not between 0 and 1", "give 0.95 for 95 %")
+
+
+def _balanced(readings: ArrayLike) -> Array:
+    try:
+        y = np.asarray(readings, float)
+    except ValueError as error:  # ragged
+        raise CallError(
+            "the cells do not hold equal numbers of readings", "drop what is over"
+        ) from error
+    if y.ndim != 3 or not np.all(np.isfinite(y)):
+        raise CallError(
+            f"a study needs a full table of parts x operators x repeats, not {y.shape}",
+            "give every cell the same number of readings, none missing",
+        )
+    if min(y.shape) < 2:
+        raise TooFewReadingsError(
+            f"{y.shape[0]} parts, {y.shape[1]} operators, {y.shape[2]} repeats: too few",
+            "take at least two of each",
+        )
+    if np.all(y == y.flat[0]):
+        raise TooFewReadingsError("all readings are alike", "read finer, or over more travels")
+    return y
+
+
+def _full_table(y: Array) -> tuple[AnovaRow, ...]:
+    n_part, n_operator, n_repeat = y.shape
+    cell, part, operator = y.mean(axis=2), y.mean(axis=(1, 2)), y.mean(axis=(0, 2))
+    mean = float(y.mean())
+    both = cell - part[:, None] - operator[None, :] + mean
+    total = float(np.sum((y - mean) ** 2))
+
+    def clean(squares: float) -> float:
+        return squares if squares > ROUNDING * total else 0.0
+
+    squares = [
+        clean(n_operator * n_repeat * float(np.sum((part - mean) ** 2))),
+        clean(n_part * n_repeat * float(np.sum((operator - mean) ** 2))),
+        clean(n_repeat * float(np.sum(both**2))),
+        clean(float(np.sum((y - cell[:, :, None]) ** 2))),
+    ]
+    free = [
+        n_part - 1,
+        n_operator - 1,
+        (n_part - 1) * (n_operator - 1),
+        n_part * n_operator * (n_repeat - 1),
+    ]
+    return (
+        _row("part", squares[0], free[0], squares[2], free[2]),
+        _row("operator", squares[1], free[1], squares[2], free[2]),
+        _row("interaction", squares[2], free[2], squares[3], free[3]),
+        AnovaRow(name="repeatability", sum_of_squares=squares[3], freedom=free[3]),
+        AnovaRow(name="total", sum_of_squares=total, freedom=y.size - 1),
+    )
+
+
+def _reduced_table(table: tuple[AnovaRow, ...]) -> tuple[AnovaRow, ...]:
+    part, operator, both, repeat, total = table
+    squares = both.sum_of_squares + repeat.sum_of_squares
+    free = both.freedom + repeat.freedom
+    return (
+        _row("part", part.sum_of_squares, part.freedom, squares, free),
+        _row("operator", operator.sum_of_squares, operator.freedom, squares, free),
+        AnovaRow(name="repeatability", sum_of_squares=squares, freedom=free),
+        total,
+    )
+
+
+def _row(
+    name: SourceName, squares: float, free: int, error_squares: float, error_free: int
+) -> AnovaRow:
+    from scipy.special import fdtrc
+
+    row = AnovaRow(name=name, sum_of_squares=squares, freedom=free)
+    error = error_squares / error_free
+    if error > 0.0:
+        f: float | None = row.mean_square / error
+        p: float | None = float(fdtrc(free, error_free, f))
+    else:
+        f, p = (math.inf, 0.0) if squares > 0.0 else (None, None)
+    return AnovaRow(name=name, sum_of_squares=squares, freedom=free, f=f, p=p)
+
+
+def _components(
+    rows: tuple[AnovaRow, ...], shape: tuple[int, ...], confidence: float
+) -> dict[ComponentName, Component]:
+    """Each component is a fixed combination of mean squares; sums leave zeroed ones out."""
+    n_part, n_operator, n_repeat = shape
+    square = np.array([r.mean_square for r in rows])
+    free = np.array([r.freedom for r in rows], float)
+    error = np.eye(len(rows))  # one row for each mean square
+    # what a part or an operator is tested against comes right after them
+    parts: dict[ComponentName, Array] = {
+        "repeatability": error[-1],
+        "operator": (error[1] - error[2]) / (n_part * n_repeat),
+        "part": (error[0] - error[2]) / (n_operator * n_repeat),
+    }
+    made_of: dict[ComponentName, list[ComponentName]] = {"reproducibility": ["operator"]}
+    if len(rows) == 4:
+        parts["interaction"] = (error[2] - error[3]) / n_repeat
+        made_of["reproducibility"].append("interaction")
+    made_of["gauge"] = ["repeatability", *made_of["reproducibility"]]
+    made_of["total"] = [*made_of["gauge"], "part"]
+    kept = {n: c if c @ square > 0.0 else np.zeros(len(rows)) for n, c in parts.items()}
+    whole = sum(float(kept[n] @ square) for n in made_of["total"])
+
+    def component(names: list[ComponentName]) -> Component:
+        share = np.sum([kept[n] for n in names], axis=0)
+        raising = np.sum([np.maximum(parts[n], 0.0) for n in names], axis=0)
+        variance = max(0.0, float(share @ square))
+        low, high = _interval_of(share * square, raising * square, free, confidence)
+        return Component(
+            variance=variance,
+            low=low,
+            high=high,
+            percent_of_variance=100.0 * variance / whole,
+            percent_of_study=100.0 * math.sqrt(variance / whole),
+        )
+
+    out = {n: component([n]) for n in parts}
+    return out | {n: component(names) for n, names in made_of.items()}
+
+
+def _interval_of(
+    terms: Array, raising: Array, free: Array, confidence: float
+) -> tuple[float, float]:
+    """Satterthwaite's interval of a sum of mean-square terms, capped from what raises it."""
+    cap = sum(
+        _chi2_interval(float(t), float(f), confidence)[1]
+        for t, f in zip(raising, free, strict=True)
+        if t > 0.0
+    )
+    estimate = float(terms.sum())
+    if not estimate > 0.0:
+        return 0.0, cap
+    low, high = _chi2_interval(estimate, estimate**2 / float(np.sum(terms**2 / free)), confidence)
+    return low, min(high, cap)
+
+
+def _spread(variance: float, freedom: float, confidence: float) -> Spread:
+    low, high = _chi2_interval(variance, freedom, confidence)
+    return Spread(
+        sd=math.sqrt(variance),
+        low=math.sqrt(low),
+        high=math.sqrt(high),
+        freedom=freedom,
+        confidence=confidence,
+    )
+
+
+def _chi2_interval(variance: float, freedom: float, confidence: float) -> tuple[float, float]:
+    """freedom variance / chi-square quantiles; under one degree nothing holds it from below."""
+    from scipy.special import chdtri
+
+    tail = (1.0 - confidence) / 2.0
+    lower_quantile = float(chdtri(freedom, 1.0 - tail))
+    squares = freedom * variance
+    low = squares / float(chdtri(freedom, tail)) if freedom >= 1.0 else 0.0
+    return low, squares / lower_quantile if lower_quantile > 0.0 else math.inf
