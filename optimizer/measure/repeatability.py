@@ -124,11 +124,13 @@ def crossed_study(
 
     Part and operator are tested against the interaction, in the pooled model against
     the pooled error; a component whose estimate is negative counts as zero. Repeatability
-    has its exact chi-square interval. The others are Satterthwaite's (1946, Biometrics
-    Bulletin 2, 110, from memory), which is approximate; none reaches above what the mean
-    squares that raise it allow by themselves, and that is the upper end where the
-    estimate is zero. Distinct categories: sqrt(2) times part over gauge standard
-    deviation, rounded down (trade practice; Cano, Moguerza and Redchuk 2012, ch. 5).
+    has its exact chi-square interval. The others are modified-large-sample intervals
+    (Graybill and Wang 1980, J. Am. Stat. Assoc. 75, 869; Ting et al. 1990, J. Stat.
+    Comput. Simul. 35, 135; both from memory), which hold their level with two or three
+    operators where Satterthwaite's do not. Pooling an interaction that is there but did
+    not show makes repeatability look larger than it is. Distinct categories: sqrt(2)
+    times part over gauge standard deviation, rounded down (trade practice; Cano,
+    Moguerza and Redchuk 2012, ch. 5).
 
     Raises
     ------
@@ -381,7 +383,7 @@ def _row(
 def _components(
     rows: tuple[AnovaRow, ...], shape: tuple[int, ...], confidence: float
 ) -> dict[ComponentName, Component]:
-    """Each component is a fixed combination of mean squares; sums leave zeroed ones out."""
+    """Each component is a fixed combination of mean squares; one below zero counts as zero."""
     n_part, n_operator, n_repeat = shape
     square = np.array([r.mean_square for r in rows])
     free = np.array([r.freedom for r in rows], float)
@@ -398,18 +400,17 @@ def _components(
         made_of["reproducibility"].append("interaction")
     made_of["gauge"] = ["repeatability", *made_of["reproducibility"]]
     made_of["total"] = [*made_of["gauge"], "part"]
-    kept = {n: c if c @ square > 0.0 else np.zeros(len(rows)) for n, c in parts.items()}
-    whole = sum(float(kept[n] @ square) for n in made_of["total"])
+    kept = {n: max(0.0, float(c @ square)) for n, c in parts.items()}
+    whole = sum(kept[n] for n in made_of["total"])
 
     def component(names: list[ComponentName]) -> Component:
-        share = np.sum([kept[n] for n in names], axis=0)
-        raising = np.sum([np.maximum(parts[n], 0.0) for n in names], axis=0)
-        variance = max(0.0, float(share @ square))
-        low, high = _interval_of(share * square, raising * square, free, confidence)
+        variance = sum(kept[n] for n in names)
+        terms = np.sum([parts[n] for n in names], axis=0) * square
+        low, high = _interval_of(terms, free, confidence)
         return Component(
             variance=variance,
-            low=low,
-            high=high,
+            low=min(low, variance),
+            high=max(high, variance),
             percent_of_variance=100.0 * variance / whole,
             percent_of_study=100.0 * math.sqrt(variance / whole),
         )
@@ -418,20 +419,27 @@ def _components(
     return out | {n: component(names) for n, names in made_of.items()}
 
 
-def _interval_of(
-    terms: Array, raising: Array, free: Array, confidence: float
-) -> tuple[float, float]:
-    """Satterthwaite's interval of a sum of mean-square terms, capped from what raises it."""
-    cap = sum(
-        _chi2_interval(float(t), float(f), confidence)[1]
-        for t, f in zip(raising, free, strict=True)
-        if t > 0.0
-    )
+def _interval_of(terms: Array, free: Array, confidence: float) -> tuple[float, float]:
+    """Modified-large-sample interval of a sum of mean-square terms, clipped at zero."""
+    from scipy.special import chdtri, fdtri
+
+    terms, free = terms[terms != 0.0], free[terms != 0.0]
+    tail = (1.0 - confidence) / 2.0
+    down = 1.0 - free / chdtri(free, tail)
+    up = free / chdtri(free, 1.0 - tail) - 1.0
+    plus = terms > 0.0
+    below = float(np.sum((np.where(plus, down, up) * terms) ** 2))
+    above = float(np.sum((np.where(plus, up, down) * terms) ** 2))
+    for i in np.flatnonzero(plus):
+        for j in np.flatnonzero(~plus):
+            both = terms[i] * -terms[j]
+            f = fdtri(free[i], free[j], 1.0 - tail)
+            below += both * ((f - 1.0) ** 2 - (down[i] * f) ** 2 - up[j] ** 2) / f
+            f = fdtri(free[i], free[j], tail)
+            above += both * ((1.0 - f) ** 2 - (up[i] * f) ** 2 - down[j] ** 2) / f
     estimate = float(terms.sum())
-    if not estimate > 0.0:
-        return 0.0, cap
-    low, high = _chi2_interval(estimate, estimate**2 / float(np.sum(terms**2 / free)), confidence)
-    return low, min(high, cap)
+    low = estimate - math.sqrt(max(0.0, below))
+    return max(0.0, low), max(0.0, estimate + math.sqrt(max(0.0, above)))
 
 
 def _spread(variance: float, freedom: float, confidence: float) -> Spread:
@@ -446,11 +454,9 @@ def _spread(variance: float, freedom: float, confidence: float) -> Spread:
 
 
 def _chi2_interval(variance: float, freedom: float, confidence: float) -> tuple[float, float]:
-    """freedom variance / chi-square quantiles; under one degree nothing holds it from below."""
+    """Exact interval of a normal variance: freedom times it over chi-square quantiles."""
     from scipy.special import chdtri
 
     tail = (1.0 - confidence) / 2.0
-    lower_quantile = float(chdtri(freedom, 1.0 - tail))
     squares = freedom * variance
-    low = squares / float(chdtri(freedom, tail)) if freedom >= 1.0 else 0.0
-    return low, squares / lower_quantile if lower_quantile > 0.0 else math.inf
+    return squares / float(chdtri(freedom, tail)), squares / float(chdtri(freedom, 1.0 - tail))
