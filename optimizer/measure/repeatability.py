@@ -262,8 +262,8 @@ def smallest_difference_deg(
     repeat_sd_deg : of one pass's value, its zero at ride height included
     remount_sd_deg : of remounting the rig, the same for all passes of a mount
     n_pass : passes of each mount
-    n_remount : mounts of each run; 0.5 chance: a true change of this size shows in half
-        of the cases; a larger ``chance_to_see`` asks for a larger change
+    n_remount : mounts of each run
+    chance_to_see : how often a true change of the answer's size is to show
     freedom : degrees of freedom of the spread; None where it counts as known
 
     (q + q') sqrt(2 (remount^2 + repeat^2 / n_pass) / n_remount), q the two-sided normal
