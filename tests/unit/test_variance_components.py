@@ -161,6 +161,22 @@ def test_a_component_reaches_zero_just_where_its_test_says_nothing() -> None:
     assert len(seen) == 6  # both sides of the line, for all three
 
 
+def test_an_interval_shrinks_to_zero_just_where_the_test_is_as_sure_of_nothing() -> None:
+    """The upper end is zero where the mean squares lie closer than 97.5 % of chance."""
+    seen = []
+    for seed in range(400):
+        y = _drawn(np.random.default_rng(seed), (6, 3, 2), 0.0, 0.0, 0.0, 0.3)
+        study = crossed_study(y, pool_above=0.999)
+        for row in study.table[:3]:
+            assert row.p is not None
+            component = study.components.get(row.name)
+            if component is not None:
+                assert (component.high > 0.0) == (row.p < 0.975)
+                seen.append(row.p < 0.975)
+    # 2.5 % of 1200 wanted; three standard deviations of the count are 16
+    assert 14 <= seen.count(False) <= 46
+
+
 @pytest.mark.parametrize("name", ["part", "operator", "gauge", "total"])
 def test_intervals_hold_their_level(name: str) -> None:
     """Three operators that differ much, where Satterthwaite's interval covers but 85 %."""
