@@ -23,7 +23,6 @@ ROOT = Path(__file__).resolve().parents[2]
 ROOMS = ("measure", "model", "advise", "standards", "kit")
 # no figure of theirs is shown to a crew; the reason stands beside each
 EXCUSED = {
-    "model.closure.Carriers.constraint_lengths": "tests use it to see that rods keep their length",
     "model.mechanism.Motion.shape": "the shape of an array",
     "model.surface.ToeSurface.set_params": "scikit-learn's habit, sets arguments",
     "model.train.training_corners": "made the stored prior, whose use is checked",

@@ -95,6 +95,7 @@ def test_one_pass_shares_its_zero() -> None:
     curve = toe_curve("r", _readings({"up1": _line(0.004)}), PLAIN)
     # rounding only
     assert curve.cov_deg2 == pytest.approx(SD**2 * (np.eye(8) + 1.0), rel=1e-12)
+    assert curve.sd_deg == pytest.approx(np.full(8, SD * 2.0**0.5), rel=1e-12)
 
 
 @pytest.mark.parametrize("n", [2, 5])

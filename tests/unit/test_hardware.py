@@ -25,11 +25,13 @@ from optimizer.standards import thread_sizes
 STUD = Stud(diameter_mm=10.0, proof_mpa=800.0, ultimate_mpa=1000.0)
 
 
+@pytest.mark.outside
 def test_stand_off_is_the_stack_and_half_the_ball() -> None:
     assert stand_off_mm([3.0, 1.0, 0.5], 16.0) == pytest.approx(12.5)
     assert stand_off_mm([], 14.0) == 7.0
 
 
+@pytest.mark.outside
 def test_bending_by_hand() -> None:
     # 32 x 1000 x 12.5 / (pi x 1000)
     bent = stud_bending(STUD, 1000.0, 12.5, 10.0)
@@ -62,11 +64,14 @@ def test_bending_broadcasts() -> None:
     assert stress[1] == pytest.approx(2.0 * stress[0])
 
 
+@pytest.mark.outside
 def test_threads_in_the_face_bend_on_the_core() -> None:
     core, shank = threaded_stud("M12", "10.9"), threaded_stud("M12", "10.9", threads_bend=False)
     assert core.diameter_mm == thread_sizes()["M12"].core_mm < shank.diameter_mm == 12.0
     assert (core.proof_mpa, core.ultimate_mpa) == (830.0, 1040.0)
     assert threaded_stud("5/8-18", "8.8", threads_bend=False).diameter_mm == pytest.approx(15.875)
+    # ISO 898-1, from memory
+    assert plain_stud(12.0, "12.9") == Stud(diameter_mm=12.0, proof_mpa=970.0, ultimate_mpa=1220.0)
 
 
 def test_class_8_8_follows_the_thread_not_the_core() -> None:
@@ -109,6 +114,7 @@ def test_a_stud_needs_its_figures(which: str) -> None:
         stud_bending(Stud(**sizes), 100.0, 10.0, 10.0)
 
 
+@pytest.mark.outside
 def test_worst_tilt_counts_either_side() -> None:
     travel, tilt = [-50.0, 0.0, 50.0], [-9.0, 2.0, 8.0]
     worst = joint_tilt(travel, tilt, 13.0)
@@ -118,6 +124,7 @@ def test_worst_tilt_counts_either_side() -> None:
     assert joint_tilt(travel, tilt, 8.5).left_deg == pytest.approx(-0.5)
 
 
+@pytest.mark.outside
 def test_tilt_left_for_many_settings() -> None:
     rng = np.random.default_rng(5)
     tilt = rng.uniform(-20.0, 20.0, (2, 3, 7))
@@ -133,6 +140,7 @@ def test_tilt_left_for_many_settings() -> None:
 angles = st.floats(-80.0, 80.0)
 
 
+@pytest.mark.outside
 @given(tilt=angles, clock=angles)
 def test_ball_tilt_from_turned_axes(tilt: float, clock: float) -> None:
     """The link lies along x; its eye along z, turned about x; the stud leans from z in x-z."""

@@ -115,6 +115,23 @@ def test_eccentric_shift_is_the_mechanism_s(demo_book: Logbook, demo_truth: Modu
     assert np.sign(advice.move.static_toe.forgotten_deg.value) == np.sign(forgotten - start)
 
 
+@pytest.mark.outside
+def test_the_map_is_the_mechanism_s(demo_book: Logbook, demo_truth: ModuleType) -> None:
+    """Scores all over the map, up to 12 mm of length away from what was measured."""
+    surface = surface_map(demo_book, CORNER)
+    at = slice(0, None, 16)
+    seen = surface.score_deg[at, at]
+    truth = np.array(
+        [
+            [_true_score(demo_truth, float(h), float(d)) for h in surface.height_mm[at]]
+            for d in surface.length_mm[at]
+        ]
+    )
+    # the map's score includes its spread, so it may lie above; 0.02 is a run's remount and more
+    assert np.all(seen > truth - 0.01)
+    assert np.all(seen < truth + 0.02)
+
+
 def _feasible(advice: Advice, book: Logbook) -> bool:
     corner = book.corners[CORNER]
     left = list(corner.stack.box_mm)
