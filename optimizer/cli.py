@@ -184,18 +184,20 @@ def check(folder: Folder = Path(), as_json: AsJson = False) -> None:
     Reads the whole logbook, lists every fault with its remedy, and says how good
     the readings are. Changes nothing.
     """
+    from optimizer.advise.suspects import suspects
     from optimizer.logbook import read_logbook
     from optimizer.measure.quality import run_quality
     from optimizer.present.screens import check_screen
 
     book = read_logbook(folder)
     qualities = [run_quality(book, r) for r in book.runs if book.readings_of(r.name)]
+    found = suspects(book)
     if as_json:
         from optimizer.present.document import check_document
 
-        _json(check_document(book, qualities))
+        _json(check_document(book, qualities, found))
     else:
-        _lines(check_screen(book, qualities, _width(), _where(folder)))
+        _lines(check_screen(book, qualities, found, _width(), _where(folder)))
 
 
 @app.command()

@@ -113,6 +113,75 @@ def toe_curve(run: str, readings: Sequence[Reading], gauge: Gauge) -> ToeCurve:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RawRows:
+    """Readings of one run, each counted from its pass's zero, returns to zero included.
+
+    Attributes
+    ----------
+    travel_mm, toe_deg : shape (n_row,), in file order, the passes' zeros left out
+    sweep : shape (n_row,), index into ``sweeps``
+    share : shape (n_row,), how far through its pass a row stands, 0 to 1
+    line : line of each row in its file
+    noise_deg2 : shape (n_row, n_row), reading, travel and zero noise
+    common_deg2 : shape (n_row, n_row), loop, remounting tilt and travel scale
+    """
+
+    travel_mm: Array
+    toe_deg: Array
+    sweep: NDArray[np.intp]
+    share: Array
+    line: tuple[int, ...]
+    sweeps: tuple[str, ...]
+    noise_deg2: Array
+    common_deg2: Array
+
+
+def raw_rows(run: str, readings: Sequence[Reading], gauge: Gauge) -> RawRows:
+    """The readings of one run as rows with their whole covariance.
+
+    Raises
+    ------
+    TooFewReadingsError
+        As :func:`toe_curve`.
+    """
+    curve = toe_curve(run, readings, gauge)
+    zero: dict[str, float] = {}
+    seen: dict[str, int] = {}
+    taken: list[tuple[Reading, int]] = []
+    for r in readings:
+        seen[r.sweep] = seen.get(r.sweep, -1) + 1
+        if abs(r.travel_mm) < RIDE_HEIGHT_MM and r.sweep not in zero:
+            zero[r.sweep] = r.value
+        else:
+            taken.append((r, seen[r.sweep]))
+    travel = np.array([0.0 if abs(r.travel_mm) < RIDE_HEIGHT_MM else r.travel_mm for r, _ in taken])
+    toe = toe_from_reading_deg(gauge, np.array([r.value - zero[r.sweep] for r, _ in taken]))
+    sweep = np.array([curve.sweeps.index(r.sweep) for r, _ in taken], dtype=np.intp)
+    share = np.array([k / seen[r.sweep] for r, k in taken])
+    fit = _smooth(curve.travel_mm, curve.toe_deg)
+    power = np.arange(1, len(fit) + 1)
+    slope = np.asarray((power * travel[:, None] ** (power - 1)) @ fit)
+    rows = _Rows(
+        travel=travel,
+        toe=toe,
+        sweep=sweep,
+        direction=np.array([direction_of(s) for s in curve.sweeps], float),
+        returns=np.zeros(0),
+        sweeps=curve.sweeps,
+    )
+    return RawRows(
+        travel_mm=travel,
+        toe_deg=toe,
+        sweep=sweep,
+        share=share,
+        line=tuple(r.line for r, _ in taken),
+        sweeps=curve.sweeps,
+        noise_deg2=_raw_noise(rows, slope, float(fit[0]), gauge),
+        common_deg2=_loop(rows, gauge) + _run_level(travel, slope, gauge),
+    )
+
+
 def direction_of(sweep: str) -> int:
     """+1 for a pass whose name starts with "up", -1 for "down", 0 for any other."""
     name = sweep.strip().lower()

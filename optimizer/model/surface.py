@@ -265,6 +265,11 @@ class ToeSurface:
             return hard_point_prior(self.points, self.ahead, tape, self.end)
         return corner_prior(self.ahead, tape, self.end)
 
+    def prior_state(self) -> tuple[Array, Array]:
+        """Mean (65,) and covariance (65, 65) before any reading."""
+        prior = self._prior()
+        return prior.mean.copy(), prior.cov.copy()
+
     def _update(self, blocks: Iterator[tuple[Array, Array, Array]] | Any) -> Self:
         prior = self._prior()
         mean, cov = prior.mean.copy(), prior.cov.copy()

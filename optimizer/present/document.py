@@ -16,6 +16,7 @@ from optimizer import __version__
 from optimizer.advise.advice import Advice, Move, Outlook, RunnerUp, Spot
 from optimizer.advise.eccentric import Band
 from optimizer.advise.stacks import joint_height_mm
+from optimizer.advise.suspects import Suspect
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import RunQuality
 from optimizer.measure.shape import Figure, Shape
@@ -23,6 +24,7 @@ from optimizer.present import note
 from optimizer.present.cautions import IN_FULL
 from optimizer.present.crew import Crew, chance_in_words
 from optimizer.present.screens import doubt_words
+from optimizer.present.suspicion import suspect_words
 from optimizer.records import Logbook, Run
 
 SCHEMA_VERSION = 1
@@ -43,12 +45,15 @@ def envelope(command: str, book: Logbook, corners: list[Json]) -> Json:
     }
 
 
-def check_document(book: Logbook, qualities: Sequence[RunQuality]) -> Json:
+def check_document(
+    book: Logbook, qualities: Sequence[RunQuality], suspects: Sequence[Suspect] = ()
+) -> Json:
     """The document of ``check``."""
     crew = Crew.of(book)
     corners = [
         {
             "corner": name,
+            "suspects": [_suspect(s, crew) for s in suspects if s.corner == name],
             "runs": [_quality(q, crew) for q in qualities if q.run.corner == name],
             "planned": [r.name for r in book.runs_of(name) if not book.readings_of(r.name)],
         }
@@ -80,6 +85,19 @@ def next_document(book: Logbook, advices: Sequence[Advice], where: str = "") -> 
     """The document of ``next``."""
     crew = Crew.of(book)
     return envelope("next", book, [_advice(a, crew, where) for a in advices])
+
+
+def _suspect(s: Suspect, crew: Crew) -> Json:
+    return {
+        "kind": s.kind,
+        "also": list(s.also),
+        "runs": list(s.runs),
+        "pass": s.sweep,
+        "travel_mm": s.travel_mm,
+        "line": s.line,
+        "log_odds": s.log_odds,
+        "shown": suspect_words(s, crew),
+    }
 
 
 def _quality(q: RunQuality, crew: Crew) -> Json:

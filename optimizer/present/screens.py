@@ -6,19 +6,25 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from optimizer.advise.suspects import Suspect
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import Doubt, RunQuality
 from optimizer.measure.shape import Figure, Shape
 from optimizer.present.crew import Crew
 from optimizer.present.layout import labelled, margin_for, table, wrapped
+from optimizer.present.suspicion import suspect_name, suspect_words
 from optimizer.records import Logbook, Run
 from optimizer.units import from_mm
 
 
 def check_screen(
-    book: Logbook, qualities: Sequence[RunQuality], width: int = 80, where: str = ""
+    book: Logbook,
+    qualities: Sequence[RunQuality],
+    suspects: Sequence[Suspect] = (),
+    width: int = 80,
+    where: str = "",
 ) -> list[str]:
-    """What was read, how good it is, and what to look at."""
+    """What was read, how good it is, what may be wrong with it, and what to look at."""
     crew = Crew.of(book)
     n_reading = sum(q.n_reading for q in qualities)
     corners = ", ".join(book.corners)
@@ -45,6 +51,12 @@ def check_screen(
     for q in qualities:
         for doubt in q.doubts:
             lines += labelled(q.run.name, doubt_words(doubt, crew), width, margin)
+    for suspect in suspects:
+        lines += labelled(
+            "Suspect", f"{suspect_name(suspect)}: {suspect_words(suspect, crew)}", width
+        )
+    if suspects:
+        lines += labelled("", "nothing was dropped or changed: the word is yours", width)
     planned = [r.name for r in book.runs if not book.readings_of(r.name)]
     if planned:
         lines += labelled("No readings", f"{', '.join(planned)}: planned, not measured", width)

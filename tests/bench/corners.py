@@ -174,9 +174,9 @@ def surface_scores_deg(
     return np.asarray(np.sqrt(curves**2 @ weight))
 
 
-def measure(
-    rng: np.random.Generator, corner: Corner, height_mm: float, change_mm: float
-) -> SettingCurve:
+def measured_readings(
+    rng: np.random.Generator, corner: Corner, height_mm: float, change_mm: float, run: str = "r"
+) -> list[Reading]:
     """One run: two passes up, two down, every half inch over the window, with noise."""
     low, high = corner.window_mm
     travels = np.concatenate(
@@ -196,10 +196,17 @@ def measure(
     dial = SPAN_MM * np.tan(toe / DEG) + way * LOOP_MM * (1 - (nominal / max(-low, high)) ** 2)
     dial = np.round((dial + rng.normal(0, DIAL_SD_MM, len(dial))) / THOU_MM) * THOU_MM
     names = np.repeat(SWEEPS, len(travels))
-    readings = [
-        Reading(run="r", sweep=str(s), travel_mm=float(z), value=float(v))
+    return [
+        Reading(run=run, sweep=str(s), travel_mm=float(z), value=float(v))
         for s, z, v in zip(names, nominal, dial, strict=True)
     ]
+
+
+def measure(
+    rng: np.random.Generator, corner: Corner, height_mm: float, change_mm: float
+) -> SettingCurve:
+    """One run reduced to its curve."""
+    readings = measured_readings(rng, corner, height_mm, change_mm)
     curve = toe_curve("r", readings, GAUGE)
     return SettingCurve(
         height_mm=height_mm,
