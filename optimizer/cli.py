@@ -197,7 +197,7 @@ def check(folder: Folder = Path(), as_json: AsJson = False) -> None:
 
         _json(check_document(book, qualities, found))
     else:
-        _lines(check_screen(book, qualities, found, _width(), _where(folder)))
+        _lines(check_screen(book, qualities, _width(), _where(folder), found))
 
 
 @app.command()

@@ -20,9 +20,9 @@ from optimizer.units import from_mm
 def check_screen(
     book: Logbook,
     qualities: Sequence[RunQuality],
-    suspects: Sequence[Suspect] = (),
     width: int = 80,
     where: str = "",
+    suspects: Sequence[Suspect] = (),
 ) -> list[str]:
     """What was read, how good it is, what may be wrong with it, and what to look at."""
     crew = Crew.of(book)
