@@ -45,6 +45,8 @@ SuspectKind = Literal[
 # prior odds of a fault of one kind in one run or pass, against none: a judgement, set so that
 # few clean logbooks raise an alarm, see tests/bench/faults.py
 PRIOR_ODDS = 1.0 / 20.0
+# a rig mounted askew is the commonest of them
+ASKEW_ODDS = 1.0 / 10.0
 # how far off a reading, a zero at the pass's end and a tilt at 40 mm may be, degrees
 READING_OFF_DEG, ZERO_OFF_DEG, TILT_OFF_DEG = 0.15, 0.15, 0.12
 TILT_BASE_MM = 40.0
@@ -248,7 +250,8 @@ class _Inquest:
         name, n = (block.name,), len(block.rows.toe_deg)
         tilt = block.rows.travel_mm / TILT_BASE_MM * TILT_OFF_DEG
         extra = np.outer(tilt, tilt)
-        suspect = Suspect(kind="level-not-held", runs=name, log_odds=self._odds(i, block, extra))
+        odds = self._odds(i, block, extra) + float(np.log(ASKEW_ODDS / PRIOR_ODDS))
+        suspect = Suspect(kind="level-not-held", runs=name, log_odds=odds)
         yield _Story(suspect, self._told(i, block, extra))
         stories: list[tuple[SuspectKind, Retelling, float]] = [
             ("wrong-unit", partial(_scaled, factor=f), n * float(np.log(f)))
