@@ -171,7 +171,7 @@ def _travel_sign(_: np.random.Generator, book: Logbook, run: str) -> Logbook:
 
 
 def _exchanged(_: np.random.Generator, book: Logbook, run: str) -> Logbook:
-    other = "r0" if run != "r0" else "r1"
+    other = next(r.name for r in book.runs if r.name != run)
     names = {run: other, other: run}
     return replace(
         book, readings=tuple(replace(r, run=names.get(r.run, r.run)) for r in book.readings)

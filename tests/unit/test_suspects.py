@@ -1,0 +1,117 @@
+"""Suspects: the clean demo raises none, each planted fault is named, nothing is changed."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from optimizer.advise.suspects import Suspect, suspects
+from optimizer.present.crew import Crew
+from optimizer.present.suspicion import STORIES, odds_in_words, suspect_name, suspect_words
+from optimizer.records import Logbook
+
+KINDS = tuple(STORIES)
+BENCH = Path(__file__).resolve().parents[1] / "bench"
+# the run each fault is planted in; a length's sign needs a run whose length was changed
+RUN = {kind: "link-short" if kind == "length-sign" else "joint-up" for kind in KINDS}
+
+
+@pytest.fixture(scope="module")
+def planter() -> Iterator[ModuleType]:
+    sys.path.insert(0, str(BENCH))
+    try:
+        import faults
+
+        yield faults
+    finally:
+        sys.path.remove(str(BENCH))
+        for name in ("faults", "corners", "policies"):
+            sys.modules.pop(name, None)
+
+
+def test_every_kind_has_its_plant(planter: ModuleType) -> None:
+    assert set(planter.FAULTS) == set(KINDS)
+
+
+def test_the_clean_demo_raises_none(demo_book: Logbook) -> None:
+    assert suspects(demo_book) == ()
+    for run in demo_book.runs:
+        assert suspects(demo_book.as_of(run.name)) == ()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_planted_fault_is_named(demo_book: Logbook, planter: ModuleType, kind: str) -> None:
+    book = planter.FAULTS[kind](np.random.default_rng(3), demo_book, RUN[kind])
+    found = suspects(book)
+    assert planter.hit(kind, RUN[kind], found)
+    assert found[0].log_odds > 0.0
+    assert len(found) <= 2
+    assert all(s.corner == "rear-left" for s in found)
+    assert (
+        book.readings
+        == planter.FAULTS[kind](np.random.default_rng(3), demo_book, RUN[kind]).readings
+    )
+
+
+def test_the_slip_is_found_at_its_line(demo_book: Logbook) -> None:
+    at = next(
+        k
+        for k, r in enumerate(demo_book.readings)
+        if (r.run, r.sweep, r.travel_mm) == ("joint-up", "up2", 25.0)
+    )
+    wrong = replace(demo_book.readings[at], value=demo_book.readings[at].value + 0.6)
+    rows = (*demo_book.readings[:at], wrong, *demo_book.readings[at + 1 :])
+    (found,) = suspects(replace(demo_book, readings=rows))
+    assert (found.kind, found.sweep, found.travel_mm) == ("one-reading", "up2", 25.0)
+    assert found.line == demo_book.readings[at].line
+    said = suspect_words(found, Crew.of(demo_book))
+    assert f"readings.csv line {found.line}" in said
+    assert "pass up2, 25 bump" in said
+
+
+def test_two_faults_are_two_findings(demo_book: Logbook, planter: ModuleType) -> None:
+    rng = np.random.default_rng(3)
+    book = planter.FAULTS["pass-reversed"](rng, demo_book, "as-found")
+    book = planter.FAULTS["length-sign"](rng, book, "link-short")
+    found = suspects(book)
+    assert planter.hit("pass-reversed", "as-found", found)
+    assert planter.hit("length-sign", "link-short", found)
+
+
+def test_one_run_alone_can_say_nothing_of_its_setting(demo_book: Logbook) -> None:
+    alone = demo_book.as_of("as-found")
+    turned = replace(alone, readings=tuple(replace(r, value=-r.value) for r in alone.readings))
+    assert suspects(turned) == ()
+
+
+def test_every_run_turned_is_one_finding(demo_book: Logbook) -> None:
+    rows = tuple(replace(r, value=-r.value) for r in demo_book.readings)
+    found = suspects(replace(demo_book, readings=rows))
+    assert [(s.kind, s.runs) for s in found] == [("dial-sign", ())]
+    assert suspect_name(found[0]) == "every run"
+
+
+@pytest.mark.parametrize(
+    ("log_odds", "words"),
+    [
+        (1.0, "2.7 times likelier than what is logged"),
+        (3.0, "20 times likelier than what is logged"),
+        (6.0, "400 times likelier than what is logged"),
+        (50.0, "a million times likelier than what is logged"),
+    ],
+)
+def test_odds_in_words(log_odds: float, words: str) -> None:
+    assert odds_in_words(log_odds) == words
+
+
+def test_near_stories_are_named_together(demo_book: Logbook) -> None:
+    suspect = Suspect(kind="dial-sign", runs=("x",), log_odds=2.0, also=("travel-sign",))
+    said = suspect_words(suspect, Crew.of(demo_book))
+    assert said.startswith("perhaps the dial was read the other way")
+    assert said.endswith("Or travel is written the wrong way round, bump for droop")
