@@ -17,7 +17,7 @@ from optimizer.advise.lookahead import (
     worth_of_measuring,
 )
 from optimizer.advise.settings import Settings
-from optimizer.advise.table import SAME_LENGTH_MM, Table, same_setting
+from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
 
 Array = NDArray[np.float64]
 
@@ -50,26 +50,54 @@ def choose(table: Table, field: Settings, order: NDArray[np.intp], expected: Arr
     A measured setting comes back only as a repeat, where the noise of its readings is
     what stands in the way.
     """
-    guess = field.spot(int(order[0]))
-    best_guess = table.measured_at(guess)
-    if best_guess is None:
-        best_guess = _least_work(table, field, order)
+    makeable = [m for m in table.measured if _can_be_made(field, m)]
+    best_guess = _best_guess(table, field, order, expected, makeable)
     spread = [field.spot(int(i)) for i in spread_out(field.height, field.change, expected)]
     fresh = [s for s in spread if table.measured_at(s) is None]
     if best_guess.run is None:
         fresh.insert(0, best_guess)
-    if not fresh:
-        return Choice(spot=best_guess, action="stay", best_guess=best_guess, gain_deg=0.0)
-    candidates = [*fresh, *table.measured]
+    candidates = [*fresh, *makeable]
     worth = _worth(table, field, expected, candidates)
     turns = np.array([_turns(table, s.length_change_mm) for s in candidates])
     worthwhile = table.goal.worthwhile_deg
     at = worth.most(len(fresh), turns, worthwhile, led=best_guess.run is None)
-    gain = float(worth.gain_deg[at])
-    if at < len(fresh):
-        return Choice(spot=fresh[at], action="try", best_guess=best_guess, gain_deg=gain)
-    spot = table.measured[at - len(fresh)]
-    return Choice(spot=spot, action="repeat", best_guess=best_guess, gain_deg=gain)
+    return Choice(
+        spot=candidates[at],
+        action="try" if at < len(fresh) else "repeat",
+        best_guess=best_guess,
+        gain_deg=float(worth.gain_deg[at]),
+    )
+
+
+def _best_guess(
+    table: Table,
+    field: Settings,
+    order: NDArray[np.intp],
+    expected: Array,
+    makeable: list[Spot],
+) -> Spot:
+    """The setting held best: of all that can be made, the measured ones among them."""
+    top = int(order[0])
+    known = table.measured_at(field.spot(top))
+    if known is not None:
+        return known
+    guess = _least_work(table, field, order)
+    if makeable:
+        ranks = table.ranks(makeable)
+        best = int(np.argmin(ranks))
+        if ranks[best] < expected[top]:
+            return makeable[best]
+    return guess
+
+
+def _can_be_made(field: Settings, spot: Spot) -> bool:
+    """Whether shims, thread and eccentric still allow a measured setting."""
+    return bool(
+        np.any(
+            (np.abs(field.height - spot.height_mm) < SAME_HEIGHT_MM)
+            & (np.abs(field.change - spot.length_change_mm) < SAME_LENGTH_MM)
+        )
+    )
 
 
 def _worth(table: Table, field: Settings, expected: Array, candidates: list[Spot]) -> Worth:
@@ -113,23 +141,37 @@ def _turns(table: Table, change_mm: float) -> bool:
     return abs(change_mm - table.now.length_change_mm) >= SAME_LENGTH_MM
 
 
-def where_to_stop(table: Table, limit_deg: float) -> tuple[Spot, Action]:
-    """Stay, unless going back to the best measured setting gains more than the limit."""
-    best, now = table.measured[table.best_measured], table.now
+def where_to_stop(table: Table, field: Settings, limit_deg: float) -> tuple[Spot, Action]:
+    """Stay, unless going back to the best measured setting gains more than the limit.
+
+    A setting that shims, thread or eccentric no longer allow is not gone back to.
+    """
+    now = table.now
+    makeable = [m for m in table.measured if _can_be_made(field, m)]
+    if not makeable:
+        return now, "stay"
+    scores = [table.scores(m.height_mm, m.length_change_mm) for m in makeable]
+    at = min(range(len(scores)), key=lambda i: (round(float(np.mean(scores[i])), 6), i))
+    best = makeable[at]
     if same_setting(best, now):
         return now, "stay"
     here = table.scores(now.height_mm, now.length_change_mm)
-    gain = float(np.mean(np.maximum(here - table.best_scores, 0.0)))
+    gain = float(np.mean(np.maximum(here - scores[at], 0.0)))
     return (best, "go-back") if gain >= limit_deg else (now, "stay")
 
 
-def verdict_on(table: Table, gain: float) -> Verdict:
-    """Go on if a run should gain more than the gauge resolves and the crew calls worthwhile."""
+def verdict_on(table: Table, choice: Choice) -> Verdict:
+    """Go on if a run should gain more than the gauge resolves and the crew calls worthwhile.
+
+    A repeat averages the gauge's noise out, so what one run resolves is no bar to it.
+    """
     worth, seen = table.goal.worthwhile_deg, table.seen_deg
+    if choice.action == "repeat":
+        seen = 0.0
     limit = max(worth, seen)
     return Verdict(
-        go_on=gain >= limit,
-        gain_deg=gain,
+        go_on=choice.gain_deg >= limit,
+        gain_deg=choice.gain_deg,
         limit_deg=limit,
         limited_by="gauge" if seen > worth else "worthwhile",
     )

@@ -24,7 +24,7 @@ from optimizer.model.basis import (
     setting_terms,
     travel_terms,
 )
-from optimizer.model.surface import SettingCurve, ToeSurface
+from optimizer.model.surface import SettingCurve, ToeSurface, root_of
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -73,6 +73,8 @@ class Worth:
         work = TURNING_SHARE * worthwhile_deg * turns
         cost = np.round(np.asarray(self.settled_deg + own_share * self.own_deg + work), 6)
         margin = TEACHING_SHARE * worthwhile_deg
+        if n_fresh == 0:
+            return int(np.argmin(cost))
         at = int(np.argmin(cost[:n_fresh]))
         if led and cost[0] <= cost[at] + margin:
             at = 0
@@ -119,7 +121,7 @@ def worth_of_measuring(
     for height, change in zip(*candidates, strict=True):
         n = len(like.travel_mm)
         rows = design_matrix(np.full(n, height), np.full(n, change), like.travel_mm)
-        noisy = np.linalg.cholesky(rows @ cov @ rows.T + like.cov_deg2)
+        noisy = root_of(rows @ cov @ rows.T + like.cov_deg2)
         learnt = np.linalg.solve(noisy, rows @ cov).T.reshape(N_SETTING_TERM, N_POWER, n)
         moves = np.tensordot(psi, np.einsum("ikn,kp->ipn", learnt, root), 1)
         left = np.maximum(spread - np.sum(moves**2, axis=(1, 2)), 0.0)
@@ -153,6 +155,7 @@ def shortlist(height_mm: Array, change_mm: Array, score_deg: Array) -> Index:
 
 
 def _patch(values: Array) -> Index:
+    values = np.round(values, 6)
     reach = float(np.ptp(values))
     share = (values - values.min()) / reach if reach > 0.0 else np.zeros(len(values))
     return np.minimum((share * N_CELL).astype(np.intp), N_CELL - 1)

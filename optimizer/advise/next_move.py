@@ -57,10 +57,10 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
     expected = table.expected(field)
     order = ranked(table, field, expected)
     choice = choose(table, field, order, expected)
-    verdict = verdict_on(table, choice.gain_deg)
+    verdict = verdict_on(table, choice)
     spot, action = choice.spot, choice.action
     if not verdict.go_on:
-        spot, action = where_to_stop(table, verdict.limit_deg)
+        spot, action = where_to_stop(table, field, verdict.limit_deg)
     outlook, move = table.outlook(spot), table.move(spot)
     return Advice(
         corner=evidence.corner,
@@ -145,32 +145,27 @@ def _runners_up(
     out: list[RunnerUp] = []
     taken = [chosen]
 
+    def put(kind: RunnerKind, spot: Spot) -> None:
+        taken.append(spot)
+        out.append(RunnerUp(kind=kind, move=table.move(spot), outlook=table.outlook(spot)))
+
     def add(kind: RunnerKind, mask: NDArray[np.bool_]) -> None:
         for i in order:
             spot = field.spot(int(i))
-            if not mask[i] or any(same_setting(spot, s) for s in (*taken, now)):
-                continue
-            taken.append(spot)
-            out.append(RunnerUp(kind=kind, move=table.move(spot), outlook=table.outlook(spot)))
-            return
+            if mask[i] and not any(same_setting(spot, s) for s in (*taken, now)):
+                put(kind, spot)
+                return
 
     everything = np.ones(len(field.height), dtype=bool)
-    add("shims-only", same_length if length_free else everything)
     guess_lost = not same_setting(best_guess, chosen)
     if guess_lost:
-        add("best-guess", _at(field, best_guess))
+        put("best-guess", best_guess)
+    add("shims-only", same_length if length_free else everything)
     if length_free:
         add("length-only", same_height & ~same_length)
     if not guess_lost:
         add("next", everything)
     return tuple(out)
-
-
-def _at(field: Settings, spot: Spot) -> NDArray[np.bool_]:
-    return np.asarray(
-        (np.abs(field.height - spot.height_mm) < SAME_HEIGHT_MM)
-        & (np.abs(field.change - spot.length_change_mm) < SAME_LENGTH_MM)
-    )
 
 
 def _proof(table: Table, spot: Spot) -> Proof:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -65,9 +67,18 @@ class Table:
 
     def expected(self, field: Settings) -> Array:
         """Score each setting is ranked by, degrees, (n_setting,)."""
+        return self._ranked_by(field.height, field.change)
+
+    def ranks(self, spots: Sequence[Spot]) -> Array:
+        """The same of settings one by one, (n_spot,)."""
+        return self._ranked_by(
+            np.array([s.height_mm for s in spots]), np.array([s.length_change_mm for s in spots])
+        )
+
+    def _ranked_by(self, height: Array, change: Array) -> Array:
         t = self.target
         form = ranking_form(self.surface, t.travel_mm, t.weight, t.wanted_deg)
-        return form_scores_deg(form, field.height, field.change)
+        return form_scores_deg(form, height, change)
 
     def measured_at(self, spot: Spot) -> Spot | None:
         """The measured setting that is the same as this one, if there is one."""

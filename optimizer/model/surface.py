@@ -411,13 +411,7 @@ def gaussian_update(
     m = rows.shape[1]
     cross = cov[:, :m] @ rows.T
     spread = rows @ cross[:m] + noise
-    try:
-        root = np.linalg.cholesky(spread)
-    except np.linalg.LinAlgError as exc:
-        raise CallError(
-            "two readings contradict each other with no noise between them",
-            "state the gauge's reading noise",
-        ) from exc
+    root = root_of(spread)
     white = np.linalg.solve(root, cross.T)
     gap = np.linalg.solve(root, target - rows @ mean[:m])
     evidence = -0.5 * (
@@ -425,6 +419,23 @@ def gaussian_update(
     )
     after = cov - white.T @ white
     return mean + white.T @ gap, (after + after.T) / 2.0, evidence
+
+
+def root_of(cov: Array) -> Array:
+    """Lower root (n, n) of readings' covariance.
+
+    Raises
+    ------
+    CallError
+        If it is not positive definite: readings without noise between them.
+    """
+    try:
+        return np.asarray(np.linalg.cholesky(cov))
+    except np.linalg.LinAlgError as exc:
+        raise CallError(
+            "two readings contradict each other with no noise between them",
+            "state the gauge's reading noise",
+        ) from exc
 
 
 def draw_scores_deg(

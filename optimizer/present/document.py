@@ -252,7 +252,7 @@ def _runner_up(r: RunnerUp, a: Advice, crew: Crew) -> Json:
         "kind": r.kind,
         "do": _move(r.move, a, crew),
         "expected": _outlook(r.outlook, crew),
-        "shown": note.runner_up_words(r, crew),
+        "shown": note.runner_up_words(r, a, crew),
     }
 
 

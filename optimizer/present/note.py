@@ -27,6 +27,8 @@ HEADINGS = {
 
 MOST_BRIEF = 8
 STATIC_TOE_MOVES_DEG = 0.02
+# the last digit shown of a score
+SEEN_DEG = 0.001
 
 
 def note(
@@ -59,9 +61,13 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
         because = because_words(advice.because, advice, crew, brevity)
         lines += labelled("Because", because, width)
     lines += labelled("Wrong if", proof_words(advice, crew), width)
-    shown = advice.runners_up[: 1 if brevity else 2]
+    both = advice.teaches and not _shims_only(advice.runners_up[0], advice) and brevity < 7
+    few = 2 if both else 1
+    shown = advice.runners_up[: few if brevity else 2]
     for index, other in enumerate(shown):
-        lines += labelled("Next best" if index == 0 else "", runner_up_words(other, crew), width)
+        lines += labelled(
+            "Next best" if index == 0 else "", runner_up_words(other, advice, crew), width
+        )
     limits = limits_words(advice.limits, advice, crew, brevity)
     lines += labelled("Limits", limits, width) if limits else []
     lines += labelled("Go on" if go_on else "Stop", verdict_words(advice, crew), width)
@@ -276,14 +282,14 @@ def back_words(advice: Advice, crew: Crew) -> str:
     return text
 
 
-def runner_up_words(other: RunnerUp, crew: Crew) -> str:
+def runner_up_words(other: RunnerUp, advice: Advice, crew: Crew) -> str:
     """A setting that lost, and why."""
     move = other.move
     split = move.spot.split
     kind = {
         "shims-only": "shims only",
         "length-only": "length only",
-        "best-guess": "best guess",
+        "best-guess": "best guess, shims only" if _shims_only(other, advice) else "best guess",
         "next": "or",
     }[other.kind]
     parts = []
@@ -295,11 +301,16 @@ def runner_up_words(other: RunnerUp, crew: Crew) -> str:
     why = {
         "shims-only": "no length change",
         "length-only": "same shims",
-        "best-guess": "teaches less",
+        "best-guess": "teaches less" if advice.verdict.go_on else "not worth a run",
         "next": "no better",
     }[other.kind]
+    ahead = advice.outlook.score_deg.value - other.outlook.score_deg.value
+    if other.kind == "next" and ahead > SEEN_DEG:
+        why = "but the link must be turned" if _turns(move) else "but more work"
+    if other.kind == "best-guess" and not parts:
+        parts.append("as it stands")
     score = f"{crew.score(other.outlook.score_deg.value)} {crew.units.toe}"
-    return f"{kind}: {', '.join(parts)}: {score} expected, {why}"
+    return f"{kind}: {', '.join(parts)}: {score}, {why}"
 
 
 def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity: int = 0) -> str:
@@ -328,6 +339,10 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity:
     if advice.n_ruled_out and not brevity:
         known.append(f"{advice.n_ruled_out} settings ruled out by the eccentric")
     return "; ".join(known)
+
+
+def _shims_only(other: RunnerUp, advice: Advice) -> bool:
+    return advice.corner.eccentric.kind != "none" and not _turns(other.move)
 
 
 def doubt_words(advice: Advice, crew: Crew) -> str:
@@ -376,12 +391,10 @@ def _past_thread_mm(advice: Advice) -> float:
 def verdict_words(advice: Advice, crew: Crew) -> str:
     """Go on or stop, and the figure that decides."""
     verdict = advice.verdict
-    what = (
-        "what the gauge can tell apart" if verdict.limited_by == "gauge" else "what is worth a run"
-    )
+    what = "what the gauge can see" if verdict.limited_by == "gauge" else "what is worth a run"
     compare = "above" if verdict.go_on else "under"
     return (
-        f"expected gain {crew.score(verdict.gain_deg)} {crew.units.toe}, {compare} {what} "
+        f"gains {crew.score(verdict.gain_deg)} {crew.units.toe} in the end, {compare} {what} "
         f"({crew.score(verdict.limit_deg)})"
     )
 
