@@ -91,3 +91,12 @@ class NothingCanBeMadeError(ShimoptError):
 
 class LinkageError(ShimoptError):
     """The rods cannot be assembled in the pose that was asked, or lock there."""
+
+
+class SolverStoppedError(ShimoptError):
+    """A solver stopped (time, or trouble with the numbers) before it had proved its answer.
+
+    Exit code 1: it could not be done, and no half answer is given.
+    """
+
+    exit_code = EXIT_COULD_NOT

@@ -22,11 +22,12 @@ LEVELS = {
     "logbook": 2,
     "model": 3,
     "advise": 4,
-    "present": 5,
-    "demo_files": 5,
-    "questions": 6,
-    "cli": 7,
-    "__main__": 8,
+    "kit": 5,
+    "present": 6,
+    "demo_files": 6,
+    "questions": 7,
+    "cli": 8,
+    "__main__": 9,
 }
 
 

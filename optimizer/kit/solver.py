@@ -1,0 +1,118 @@
+"""Integer programs row by row, and one solver call that never returns a half answer.
+
+The solver is HiGHS (Huangfu and Hall 2018) behind ``scipy.optimize.milp``; it is
+deterministic, so the same program always gives the same answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.errors import SolverStoppedError
+
+Array = NDArray[np.float64]
+
+DONE, INFEASIBLE = 0, 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Solution:
+    """An optimum to the stated gap.
+
+    ``x`` has shape (n_variable,); whole variables are rounded to the whole number that
+    they stand for. ``gap`` is the solver's own, (value - bound) / value.
+    """
+
+    x: Array
+    value: float
+    gap: float
+
+
+@dataclass(slots=True)
+class Model:
+    """Variables from 0 to an upper bound, whole or not, and rows low <= a x <= high."""
+
+    upper: list[float] = field(default_factory=list)
+    whole: list[bool] = field(default_factory=list)
+    rows: list[tuple[Sequence[int], Sequence[float], float, float]] = field(default_factory=list)
+
+    def add(self, upper: Sequence[float], *, whole: bool) -> list[int]:
+        """New variables; their indices."""
+        first = len(self.upper)
+        self.upper.extend(upper)
+        self.whole.extend([whole] * len(upper))
+        return list(range(first, len(self.upper)))
+
+    def row(
+        self,
+        at: Sequence[int],
+        factor: Sequence[float],
+        *,
+        low: float = -np.inf,
+        high: float = np.inf,
+    ) -> None:
+        """A new row: ``low <= sum factor * x[at] <= high``."""
+        self.rows.append((at, factor, low, high))
+
+    def least(
+        self,
+        cost: Array,
+        *,
+        whole: bool = True,
+        gap: float = 0.0,
+        time_limit_s: float | None = None,
+    ) -> Solution | None:
+        """The variables of least ``cost @ x``; None where nothing meets the rows.
+
+        Parameters
+        ----------
+        cost : shape (n_variable,)
+        whole : False drops wholeness, for the linear bound
+        gap : relative gap at which the solver may rest
+        time_limit_s : seconds it may take
+
+        Raises
+        ------
+        SolverStoppedError
+            If the solver ends for any reason but a proof.
+        """
+        from scipy.optimize import Bounds, LinearConstraint, milp
+        from scipy.sparse import csr_array
+
+        start = np.cumsum([0] + [len(at) for at, *_ in self.rows])
+        matrix = csr_array(
+            (
+                np.array([f for _, factor, *_ in self.rows for f in factor], float),
+                np.array([i for at, *_ in self.rows for i in at], np.int32),
+                start.astype(np.int32),
+            ),
+            shape=(len(self.rows), len(self.upper)),
+        )
+        integrality = np.array(self.whole) & whole
+        options: dict[str, float] = {"mip_rel_gap": gap}
+        if time_limit_s is not None:
+            options["time_limit"] = time_limit_s
+        result = milp(
+            cost,
+            integrality=integrality.astype(int),
+            bounds=Bounds(0.0, np.array(self.upper)),
+            constraints=LinearConstraint(
+                matrix,
+                np.array([low for *_, low, _ in self.rows]),
+                np.array([high for *_, high in self.rows]),
+            ),
+            options=options,
+        )
+        if result.status == INFEASIBLE:
+            return None
+        if result.status != DONE or result.x is None:
+            raise SolverStoppedError(
+                f"the solver stopped before it had an answer: {result.message}",
+                "allow it more time or a wider gap, or offer fewer sizes",
+            )
+        x = np.where(integrality, np.round(result.x), result.x)
+        return Solution(x=x, value=float(cost @ x), gap=float(result.mip_gap or 0.0))
