@@ -9,14 +9,15 @@ exact. With n_p packs bought, h_pt parts in a pack and o_t on hand, the box hold
 **Cheapest packs** for demands d_t: least sum_p price_p n_p with box_t >= d_t, n_p whole
 (Gilmore and Gomory 1961 where packs are cutting patterns).
 
-**Least loss** for a budget. Corner c may be asked for any of its settings, in scenario s
-best the one with the least loss l_csk among those that can be made. A setting can be made
-by any of its recipes r, each a need u_rt of parts. Binary q_r takes a recipe into the
-corner's book, y_k = sum of q_r over the setting's recipes, at most 1. The corner's book
-needs g_ct >= u_rt q_r of each part; corners that must stand at once draw on one box,
-sum_c g_ct <= box_t, so that *every* combination of settings in the books can be stacked at
-once; corners that take turns with the same shims need g_ct <= box_t each. The scenarios'
-draws are independent from corner to corner, so any combination may be asked for.
+**Least loss** for a budget. In scenario s corner c picks, of the settings that it can make,
+the one with the least loss l_csk. A setting is made by any of its recipes r, each a need
+u_rt of parts; q_r says that a recipe is used, and y_k, the sum of q_r over the setting's
+recipes, that the setting can be made: 0 or 1. Each corner has a bag of g_ct parts with
+g_ct >= u_rt q_r. Corners that must stand at once fill their bags from one box,
+sum_c g_ct <= box_t, so that *every* combination of their settings can be stacked at once;
+corners that take turns with the same shims need g_ct <= box_t each. Draws are independent
+from corner to corner, so any combination may be asked for. Corners with shims of different
+bores share a box whose parts are different ones.
 
 The expected loss is sum_cs w_c share_cs min over made k of l_csk. Order the settings of a
 scenario by loss, N_j the first j of them; then the loss is the smallest one plus, for each
@@ -26,12 +27,17 @@ form of the plant location problem (Cornuejols, Nemhauser and Wolsey 1980): alon
 the sets are stretches, so a thousand scenarios cost hardly more than forty.
 
 Two facts tighten the relaxation and change no whole solution. g_ct climbs in steps, one
-variable for each level that a recipe needs, b_1 >= ... and q_r <= b at its level; and a
-level above what is on hand needs at least ceil((level - o_t) / most parts in a pack) packs
-of those that hold the part.
+binary b for each level that some recipe needs, each at most the one below it, and the sum
+of q_r over a setting's recipes that need a level or more is at most its b. With the b
+whole, q, y and z may be left continuous. A level above what is on hand needs at least
+ceil((level - o_t) / most parts in a pack) packs of those that hold the part.
 
-**Frontier**: from the least loss that no money is too much for, the budget goes one coin
-below the last price until nothing can be made; each point is the cheapest of its loss.
+A second program then finds the least price at that loss (to 1e-9 of the largest step of
+the losses). With a gap above zero it is left out, for it is the harder one: the price is
+then the least that fills the bags found.
+
+**Frontier**: from the least loss at any price, the budget goes one coin below the last
+price until nothing can be made; each point is the cheapest of its loss.
 """
 
 from __future__ import annotations
@@ -110,7 +116,7 @@ class Shop:
 class Purchase:
     """Whole packs (n_pack,) and their price; no purchase costs less than ``bound``.
 
-    ``bound`` is the linear program's value, rounded up nowhere; ``gap`` the solver's.
+    ``bound`` is the value of the program without wholeness; ``gap`` is the solver's.
     """
 
     packs: Whole
@@ -214,7 +220,7 @@ class Plan:
     loss : expected loss, weighted and summed over corners
     loss_by_corner : each corner's own expected loss
     recipe : for each corner (n_setting,), which recipe makes each setting, -1 where none;
-        every combination of these over the corners can be stacked
+        corners that stand at once can stack every combination of these
     choice : for each corner (n_scenario,), the setting each scenario picks
     gap : the solver's gap on the loss
     """
@@ -244,7 +250,7 @@ def least_loss(
     shop, asks : what can be bought, and each corner's losses and recipes
     budget : in the smallest coin; None for as much as it takes
     at_once : whether the corners must stand at once, or take turns with the same shims
-    gap, time_limit_s : relative gap and seconds for each of the two programs
+    gap, time_limit_s : relative gap on the loss, and seconds for each program
 
     Raises
     ------
@@ -269,10 +275,10 @@ def frontier(
     gap: float = 0.0,
     time_limit_s: float | None = None,
 ) -> tuple[Plan, ...]:
-    """Every purchase that nothing cheaper equals in loss, cheapest first.
+    """The whole price-loss frontier: each purchase loses less than all cheaper ones.
 
     Price rises and loss falls strictly from one to the next. With ``step`` 1 the frontier
-    is whole; a larger one leaves out points closer than that in price, the cheaper of two.
+    is whole; a larger one leaves out points less than that below the one before in price.
 
     Raises
     ------
@@ -326,20 +332,21 @@ class _Program:
         most = np.sum(top, axis=0) if at_once else np.max(top, axis=0)
         enough = shop._enough(most)[self.order]
         self.packs = self.model.add([float(n) for n in enough], whole=True)
-        self.takes: list[tuple[list[int], ...]] = []
+        self.one = self.model.add([1.0], whole=False)
+        self.model.row(self.one, [1.0], low=1.0)
+        self.books: list[list[tuple[list[int], list[float]]]] = []
         self.steps: list[dict[int, float]] = []
-        used: list[list[tuple[list[int], list[float]]]] = []
         for ask in asks:
             made, takes = self._makeable(ask)
-            self.takes.append(takes)
-            used.append(self._book(ask, takes))
+            self.books.append(self._book(ask, takes))
             self._losses(ask, made)
         for part in range(n_part):
-            self._boxed(part, [corner[part] for corner in used])
+            self._boxed(part, [corner[part] for corner in self.books])
         cost = np.zeros(len(self.model.upper))
         for steps in self.steps:
             for at, size in steps.items():
                 cost[at] += size
+        cost[self.one] = self.floor
         self.loss_cost = cost
         self.scale = COST_SCALE / (float(cost.max(initial=0.0)) or 1.0)
         self.tie = TIE / self.scale
@@ -351,7 +358,7 @@ class _Program:
         made = self.model.add([1.0] * len(ask.recipes), whole=False)
         takes = []
         for y, needs in zip(made, ask.recipes, strict=True):
-            q = self.model.add([1.0] * len(needs), whole=True)
+            q = self.model.add([1.0] * len(needs), whole=False)
             self.model.row([y, *q], [1.0] + [-1.0] * len(q), low=0.0, high=0.0)
             takes.append(q)
         self.model.row(made, [1.0] * len(made), low=1.0)
@@ -362,7 +369,7 @@ class _Program:
         out = []
         for part, on_hand in enumerate(self.shop.on_hand):
             levels = sorted({int(n) for needs in ask.recipes for n in needs[:, part]} - {0})
-            at = self.model.add([1.0] * len(levels), whole=False)
+            at = self.model.add([1.0] * len(levels), whole=True)
             holders = np.flatnonzero(self.shop.holds[self.order, part])
             for level, b in zip(levels, at, strict=True):
                 for needs, q in zip(ask.recipes, takes, strict=True):
@@ -423,16 +430,18 @@ class _Program:
             best = self._least(self.loss_cost * self.scale)
             if best is None:
                 return None
-            at = [int(i) for i in np.flatnonzero(self.loss_cost)]
-            factor = [float(self.loss_cost[i] * self.scale) for i in at]
-            self.model.row(at, factor, high=best.value + TIE)
-            cheapest = self._least(self.price_cost)
+            cheapest: Solution | None = best
+            if self.gap == 0.0:
+                at = [int(i) for i in np.flatnonzero(self.loss_cost)]
+                factor = [float(self.loss_cost[i] * self.scale) for i in at]
+                self.model.row(at, factor, high=best.value + TIE)
+                cheapest = self._least(self.price_cost)
         finally:
             del self.model.rows[spent:]
         if cheapest is None:
             raise _contradiction()
         plan = self._read(cheapest, best.gap)
-        late = plan.loss > self.floor + best.value / self.scale + self.tie * len(self.asks)
+        late = plan.loss > best.value / self.scale + self.tie * len(self.asks)
         if late or (budget is not None and plan.price > budget):
             raise _contradiction()
         return plan
@@ -442,26 +451,25 @@ class _Program:
 
     def _read(self, solution: Solution, gap: float) -> Plan:
         """The plan behind a solution, worked out again in whole numbers and checked."""
+        books, recipe, choice, losses = [], [], [], []
+        for ask, book in zip(self.asks, self.books, strict=True):
+            bag = np.array([solution.x[at] @ np.array(size) for at, size in book])
+            which = _fitting(ask, np.round(bag).astype(np.int64))
+            # what no scenario picks need not be bought for
+            picked = np.unique(_picks(ask, which))
+            bag = np.max([ask.recipes[k][which[k]] for k in picked], axis=0)
+            which = _fitting(ask, bag)
+            books.append(bag)
+            recipe.append(which)
+            choice.append(_picks(ask, which))
+            losses.append(float(ask.shares @ ask.loss[np.arange(len(ask.loss)), choice[-1]]))
+        needed = np.sum(books, axis=0) if self.at_once else np.max(books, axis=0)
         packs = np.zeros(len(self.order), np.int64)
         packs[self.order] = solution.x[self.packs].astype(np.int64)
-        books, recipe, choice, losses = [], [], [], []
-        for ask, takes in zip(self.asks, self.takes, strict=True):
-            taken = [
-                need
-                for needs, q in zip(ask.recipes, takes, strict=True)
-                for need, i in zip(needs, q, strict=True)
-                if solution.x[i] == 1.0
-            ]
-            book = np.max(taken, axis=0)
-            which = np.array([_first_that_fits(needs, book) for needs in ask.recipes], np.intp)
-            offered = np.where(which >= 0, ask.loss, np.inf)
-            books.append(book)
-            recipe.append(which)
-            choice.append(np.argmin(offered, axis=1))
-            losses.append(float(ask.shares @ offered.min(axis=1)))
-        needed = np.sum(books, axis=0) if self.at_once else np.max(books, axis=0)
         if np.any(needed > self.shop.box(packs)):
             raise _contradiction()
+        if self.gap > 0.0:
+            packs = cheapest_packs(self.shop, needed, time_limit_s=self.time_limit_s).packs
         return Plan(
             packs=packs,
             price=self.shop.cost(packs),
@@ -507,9 +515,17 @@ def _most_needed(ask: Ask, n_part: int) -> Whole:
     return np.concatenate(rows).max(axis=0) if rows else np.zeros(n_part, np.int64)
 
 
-def _first_that_fits(needs: Whole, bag: Whole) -> int:
-    fits = np.flatnonzero(np.all(needs <= bag, axis=1))
-    return int(fits[0]) if len(fits) else -1
+def _fitting(ask: Ask, bag: Whole) -> Index:
+    """For each setting the first recipe that a bag of parts makes, -1 where none."""
+    fits = [np.flatnonzero(np.all(needs <= bag, axis=1)) for needs in ask.recipes]
+    return np.array([f[0] if len(f) else -1 for f in fits], np.intp)
+
+
+def _picks(ask: Ask, which: Index) -> Index:
+    """The setting each scenario picks of those that can be made, the first at a tie."""
+    if np.all(which < 0):
+        raise _contradiction()
+    return np.asarray(np.argmin(np.where(which >= 0, ask.loss, np.inf), axis=1))
 
 
 def _fixed_order(shop: Shop) -> Index:

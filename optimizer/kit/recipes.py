@@ -61,6 +61,7 @@ def recipes(
     tolerance_mm: float = HEIGHT_TOLERANCE_MM,
     keep_total: bool = True,
     most_sizes: int = MOST_SIZES,
+    most_recipes: int | None = None,
 ) -> tuple[Recipes, ...]:
     """Recipes from as many shims of each size as it takes, for each joint height.
 
@@ -77,6 +78,8 @@ def recipes(
     keep_total : whether both sides are stacked to the total that stands now; else only
         the side that sets the height is, and the other is left as it may be
     most_sizes : most different sizes in one recipe: few and thick, not many and thin
+    most_recipes : most recipes of one height, besides what the shims on hand make; the
+        program's time grows with them
 
     Raises
     ------
@@ -120,6 +123,7 @@ def recipes(
             _split(pair, sizes, stack, reference, turned=turned)
             for pair in _leanest(pairs, want, most, most_sizes)
         ]
+        found = sorted(found, key=lambda s: _rank(s, height))[:most_recipes]
         near = [s for s in today if abs(s.height_mm - height) <= tolerance_mm + 1e-9]
         found.extend(s for s in near if s not in found)
         found.sort(key=lambda s: _rank(s, height))
