@@ -32,9 +32,9 @@ of q_r over a setting's recipes that need a level or more is at most its b. With
 whole, q, y and z may be left continuous. A level above what is on hand needs at least
 ceil((level - o_t) / most parts in a pack) packs of those that hold the part.
 
-A second program then finds the least price at that loss (to 1e-9 of the largest step of
-the losses). With a gap above zero it is left out, for it is the harder one: the price is
-then the least that fills the bags found.
+A second program then finds the least price at that loss; losses within a millionth of the
+largest cost are the same. With a gap above zero it is left out, for it is the harder one:
+the price is then the least that fills the bags found.
 
 **Frontier**: from the least loss at any price, the budget goes one coin below the last
 price until nothing can be made; each point is the cheapest of its loss.
@@ -56,9 +56,10 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Whole = NDArray[np.int64]
 
-# the objective's largest step, so that the solver's absolute tolerances (1e-6) are nothing
+# the largest cost in the solver's own terms: its absolute gap (1e-6) is nothing beside it,
+# and a whole variable off by its tolerance (1e-6) moves the loss by a tie
 COST_SCALE = 1e3
-TIE = 1e-6
+TIE = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -430,19 +431,21 @@ class _Program:
             best = self._least(self.loss_cost * self.scale)
             if best is None:
                 return None
-            cheapest: Solution | None = best
+            plan = self._read(best, best.gap)
             if self.gap == 0.0:
                 at = [int(i) for i in np.flatnonzero(self.loss_cost)]
                 factor = [float(self.loss_cost[i] * self.scale) for i in at]
-                self.model.row(at, factor, high=best.value + TIE)
+                self.model.row(at, factor, high=plan.loss * self.scale + TIE)
                 cheapest = self._least(self.price_cost)
+                if cheapest is None:
+                    raise _contradiction()
+                most = plan.loss + self.tie * len(self.asks)
+                plan = self._read(cheapest, best.gap)
+                if plan.loss > most:
+                    raise _contradiction()
         finally:
             del self.model.rows[spent:]
-        if cheapest is None:
-            raise _contradiction()
-        plan = self._read(cheapest, best.gap)
-        late = plan.loss > best.value / self.scale + self.tie * len(self.asks)
-        if late or (budget is not None and plan.price > budget):
+        if budget is not None and plan.price > budget:
             raise _contradiction()
         return plan
 

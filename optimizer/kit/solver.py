@@ -16,7 +16,7 @@ from optimizer.errors import SolverStoppedError
 
 Array = NDArray[np.float64]
 
-DONE, INFEASIBLE = 0, 2
+DONE, INFEASIBLE, TROUBLE = 0, 2, 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,17 +96,21 @@ class Model:
         options: dict[str, float] = {"mip_rel_gap": gap}
         if time_limit_s is not None:
             options["time_limit"] = time_limit_s
-        result = milp(
-            cost,
-            integrality=integrality.astype(int),
-            bounds=Bounds(0.0, np.array(self.upper)),
-            constraints=LinearConstraint(
-                matrix,
-                np.array([low for *_, low, _ in self.rows]),
-                np.array([high for *_, high in self.rows]),
-            ),
-            options=options,
-        )
+        # presolve may stumble over rows that are met by a hair: then once more without it
+        for presolve in (True, False):
+            result = milp(
+                cost,
+                integrality=integrality.astype(int),
+                bounds=Bounds(0.0, np.array(self.upper)),
+                constraints=LinearConstraint(
+                    matrix,
+                    np.array([low for *_, low, _ in self.rows]),
+                    np.array([high for *_, high in self.rows]),
+                ),
+                options={**options, "presolve": presolve},
+            )
+            if result.status != TROUBLE:
+                break
         if result.status == INFEASIBLE:
             return None
         if result.status != DONE or result.x is None:

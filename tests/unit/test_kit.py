@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import combinations_with_replacement, product
+from itertools import combinations_with_replacement, pairwise, product
 from types import SimpleNamespace
 
 import numpy as np
@@ -194,7 +194,7 @@ def test_frontier_falls_strictly_and_more_never_hurts(seed: int) -> None:
     plans = frontier(shop, asks)
     assert plans[0].price == 0
     assert len(plans) >= 3
-    for cheap, dear in zip(plans[:-1], plans[1:], strict=True):
+    for cheap, dear in pairwise(plans):
         assert cheap.price < dear.price
         assert cheap.loss > dear.loss
     order = rng.permutation(6)
@@ -406,9 +406,9 @@ def test_losses_are_scores_above_the_best(
     assert losses.share.sum() == pytest.approx(1.0)
 
     def score(s: int, height: Array, length: Array) -> Array:
-        return draw_scores_deg(
-            draws[[s]], height, length, target.travel_mm, target.weight, target.wanted_deg
-        )[0]
+        t = target
+        scores = draw_scores_deg(draws[[s]], height, length, t.travel_mm, t.weight, t.wanted_deg)
+        return np.asarray(scores[0])
 
     for s in (0, 17, 59):
         here = score(s, HEIGHTS, losses.length_change_mm[s])
