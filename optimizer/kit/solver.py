@@ -34,7 +34,10 @@ class Solution:
 
 @dataclass(slots=True)
 class Model:
-    """Variables from 0 to an upper bound, whole or not, and rows low <= a x <= high."""
+    """Variables from 0 to an upper bound, and rows low <= a x <= high.
+
+    Variables that are not declared whole must be whole in some optimum all the same.
+    """
 
     upper: list[float] = field(default_factory=list)
     whole: list[bool] = field(default_factory=list)
@@ -96,18 +99,19 @@ class Model:
         options: dict[str, float] = {"mip_rel_gap": gap}
         if time_limit_s is not None:
             options["time_limit"] = time_limit_s
-        # presolve may stumble over rows that are met by a hair: then once more without it
-        for presolve in (True, False):
+        # a row that is met by a hair may leave the continuous variables no room within the
+        # solver's tolerances: then once more with every variable whole
+        for integral in (integrality, integrality | whole):
             result = milp(
                 cost,
-                integrality=integrality.astype(int),
+                integrality=integral.astype(int),
                 bounds=Bounds(0.0, np.array(self.upper)),
                 constraints=LinearConstraint(
                     matrix,
                     np.array([low for *_, low, _ in self.rows]),
                     np.array([high for *_, high in self.rows]),
                 ),
-                options={**options, "presolve": presolve},
+                options=options,
             )
             if result.status != TROUBLE:
                 break
