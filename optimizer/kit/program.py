@@ -436,7 +436,7 @@ class _Program:
                 at = [int(i) for i in np.flatnonzero(self.loss_cost)]
                 factor = [float(self.loss_cost[i] * self.scale) for i in at]
                 self.model.row(at, factor, high=plan.loss * self.scale + TIE)
-                cheapest = self._least(self.price_cost)
+                cheapest = self._least(self.price_cost, every=True)
                 if cheapest is None:
                     raise _contradiction()
                 most = plan.loss + self.tie * len(self.asks)
@@ -449,8 +449,8 @@ class _Program:
             raise _contradiction()
         return plan
 
-    def _least(self, cost: Array) -> Solution | None:
-        return self.model.least(cost, gap=self.gap, time_limit_s=self.time_limit_s)
+    def _least(self, cost: Array, *, every: bool = False) -> Solution | None:
+        return self.model.least(cost, every=every, gap=self.gap, time_limit_s=self.time_limit_s)
 
     def _read(self, solution: Solution, gap: float) -> Plan:
         """The plan behind a solution, worked out again in whole numbers and checked."""

@@ -66,6 +66,7 @@ class Model:
         cost: Array,
         *,
         whole: bool = True,
+        every: bool = False,
         gap: float = 0.0,
         time_limit_s: float | None = None,
     ) -> Solution | None:
@@ -75,6 +76,8 @@ class Model:
         ----------
         cost : shape (n_variable,)
         whole : False drops wholeness, for the linear bound
+        every : True holds every variable whole: slower, but a row met by a hair leaves
+            continuous variables no room within the solver's tolerances
         gap : relative gap at which the solver may rest
         time_limit_s : seconds it may take
 
@@ -99,9 +102,8 @@ class Model:
         options: dict[str, float] = {"mip_rel_gap": gap}
         if time_limit_s is not None:
             options["time_limit"] = time_limit_s
-        # a row that is met by a hair may leave the continuous variables no room within the
-        # solver's tolerances: then once more with every variable whole
-        for integral in (integrality, integrality | whole):
+        # numbers that trouble the solver may not with every variable whole: then once more
+        for integral in (integrality | (every and whole), integrality | whole):
             result = milp(
                 cost,
                 integrality=integral.astype(int),
