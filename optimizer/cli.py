@@ -289,6 +289,46 @@ def _show_next(
             _say(f"drew {path}")
 
 
+@app.command()
+def sheet(
+    folder: Folder = Path(),
+    corner: CornerName = None,
+    goal: GoalText = None,
+    until: Until = None,
+    out: Annotated[Path, typer.Option("--out", help="The .pdf file to write.")] = Path("sheet.pdf"),
+    paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "a4",
+    travels: Annotated[
+        str | None, typer.Option("--travels", help='Travels to set, such as "-40 -20 20 40".')
+    ] = None,
+    step: Annotated[
+        str | None, typer.Option("--step", help="Or the step from travel to travel.")
+    ] = None,
+    first: Annotated[
+        bool, typer.Option("--first", help="A run as the car stands; nothing foretold.")
+    ] = False,
+) -> None:
+    """Example: shimopt sheet shimopt-demo --out sheet.pdf
+
+    The next run on paper, a page a corner: what to set, boxes for the readings, what
+    each should be, what would prove it wrong, the checks and all the cautions.
+    """
+    from optimizer.logbook import parse_goal
+    from optimizer.present.paper import check_ending, check_paper, write_sheets
+    from optimizer.present.sheet import corner_sheet
+    from optimizer.present.travels import Asked
+
+    check_ending(out)
+    size = check_paper(paper)
+    book = _book(folder, until)
+    names = list(book.corners) if corner is None else _corners(book, corner)
+    goals = {name: parse_goal(goal, book, name) if goal is not None else None for name in names}
+    asked = Asked(travels=travels, step=step)
+    sheets = [corner_sheet(book, name, asked, goals[name], first=first) for name in names]
+    write_sheets(sheets, out, size)
+    _write(f"made {out}: {', '.join(names)}")
+    _write(f"Then       print it, measure, add the run, then: shimopt next{_where(folder)}")
+
+
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and leave with a documented exit code."""
     words = list(sys.argv[1:] if arguments is None else arguments)

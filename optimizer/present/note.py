@@ -163,16 +163,26 @@ def _eccentric_words(move: Move, advice: Advice, crew: Crew) -> str:
 
 def _do_this(advice: Advice, crew: Crew, width: int) -> list[str]:
     lines: list[str] = []
-    label = "Do this" if advice.action != "stay" else "Stands at"
-    for text in do_words(advice.move, advice, crew):
+    label = hands_label(advice)
+    for text in hands_words(advice, crew):
         lines += labelled(label, text, width)
         label = ""
-    if advice.action == "repeat":
-        again = f"the same as run {advice.move.spot.run}: its noise is what is in the way"
-        lines += labelled("", again, width)
-    if advice.action == "go-back":
-        lines += labelled("", f"this is run {advice.best_measured.run}, already measured", width)
     return lines
+
+
+def hands_label(advice: Advice) -> str:
+    """Whether the setting is to be made or stands already."""
+    return "Do this" if advice.action != "stay" else "Stands at"
+
+
+def hands_words(advice: Advice, crew: Crew) -> list[str]:
+    """The advised setting, one item a line, and which run it repeats if it does."""
+    words = do_words(advice.move, advice, crew)
+    if advice.action == "repeat":
+        words.append(f"the same as run {advice.move.spot.run}: its noise is what is in the way")
+    if advice.action == "go-back":
+        words.append(f"this is run {advice.best_measured.run}, already measured")
+    return words
 
 
 def _expect(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:

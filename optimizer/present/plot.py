@@ -72,8 +72,13 @@ def save(picture: Picture, path: Path) -> None:
     drawn = io.BytesIO()
     with mpl.rc_context({"svg.fonttype": "none", "pdf.fonttype": 42, "svg.hashsalt": "shimopt"}):
         picture.savefig(drawn, dpi=150, format=path.suffix[1:].lower())
+    put(drawn.getvalue(), path)
+
+
+def put(content: bytes, path: Path) -> None:
+    """Write a drawn file whole; ShimoptError, and what was there kept, where it cannot be."""
     try:
-        _put(drawn.getvalue(), path)
+        _put(content, path)
     except OSError as error:
         raise ShimoptError(
             f"{path} cannot be written: {error.strerror or error}",
@@ -219,8 +224,7 @@ def drawn_names(names: Sequence[str], room: int = NAME_ROOM) -> dict[str, str]:
     A glyph that the font lacks becomes a question mark. No name is read as a formula,
     or kept out of the legend by an underscore in front.
     """
-    font = _font()
-    known = {n: "".join(c if font.get_char_index(ord(c)) else "?" for c in n) for n in names}
+    known = {n: in_glyphs(n) for n in names}
     seen = Counter(known.values())
     told = {
         n: f"{k[: room - 5]} ({index})" if seen[k] > 1 else k
@@ -231,11 +235,18 @@ def drawn_names(names: Sequence[str], room: int = NAME_ROOM) -> dict[str, str]:
     return {n: f" {k}" if k.startswith("_") else k for n, k in drawn.items()}
 
 
+def in_glyphs(text: str, weight: str = "normal") -> str:
+    """Text with a question mark for each letter that the picture's font lacks."""
+    font = font_of(weight)
+    return "".join(c if font.get_char_index(ord(c)) else "?" for c in text)
+
+
 @cache
-def _font() -> FT2Font:
+def font_of(weight: str = "normal") -> FT2Font:
+    """The font that pictures are lettered in."""
     from matplotlib.font_manager import FontProperties, findfont, get_font
 
-    return get_font(findfont(FontProperties()))
+    return get_font(findfont(FontProperties(weight=weight)))
 
 
 def _name_ends(axes: Axes, left: str, right: str, down: str, up: str) -> None:

@@ -1,0 +1,319 @@
+"""Sheets on paper: a page a corner, black on white, measured in millimetres from its top left.
+
+No letter is under 9 point and no box to write in under 8 mm high. Where there is no room
+for all, what matters least goes first; what must stand is then set smaller, and at last
+the page is refused.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from optimizer.errors import CallError
+from optimizer.present.cautions import IN_FULL
+from optimizer.present.plot import font_of, in_glyphs, put
+from optimizer.present.sheet import AT_EACH, BEFORE, PASSES, Sheet
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure as Picture
+
+PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+MARGIN_MM = 10.0
+MM_PER_POINT = 25.4 / 72.0
+SMALL, PLAIN, TITLE = 9.0, 10.0, 15.0
+HAND_SIZES = (11.0, 10.0, 9.0)
+LEAD = 1.22  # line to line, of the letters' size
+BOX_MM, TALLEST_BOX_MM = 8.0, 10.5
+TABLE_MM = 126.0
+TRAVEL_MM, EXPECTED_MM, WITHIN_MM = 26.0, 17.0, 15.0
+LEAST_NOTES_MM = 15.0
+GUTTER_MM = 5.0
+TICK_MM = 3.0
+LABEL_MM = 17.0
+INK, FAINT = "black", "#dddddd"
+
+
+def check_ending(path: Path) -> None:
+    """CallError unless the file can hold pages."""
+    if path.suffix.lower() != ".pdf":
+        raise CallError(f"{path.name} does not end in .pdf", "end it in .pdf: a sheet is pages")
+
+
+def check_paper(paper: str) -> str:
+    """The paper's name as the tool writes it; CallError where there is no such paper."""
+    name = paper.strip().lower()
+    if name not in PAPERS_MM:
+        raise CallError(f"there is no paper {paper!r} here", f"use one of {', '.join(PAPERS_MM)}")
+    return name
+
+
+def write_sheets(sheets: Sequence[Sheet], path: Path, paper: str = "a4") -> None:
+    """Write a page a sheet into one PDF; the same sheets always make the same bytes.
+
+    Raises
+    ------
+    CallError
+        If the ending or the paper is none, or a sheet does not fit its page.
+    ShimoptError
+        If it cannot be written there.
+    """
+    check_ending(path)
+    pages = [
+        page_of(sheet, paper, f"page {i} of {len(sheets)}") for i, sheet in enumerate(sheets, 1)
+    ]
+    import matplotlib as mpl
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    drawn = io.BytesIO()
+    told = {"CreationDate": None, "Title": "Sheet for the next run"}
+    with mpl.rc_context({"pdf.fonttype": 42}), PdfPages(drawn, metadata=told) as file:
+        for page in pages:
+            file.savefig(page)
+    put(drawn.getvalue(), path)
+
+
+def page_of(sheet: Sheet, paper: str = "a4", folio: str = "") -> Picture:
+    """One page.
+
+    Raises
+    ------
+    CallError
+        If the paper is none, or what must stand does not fit.
+    """
+    size = PAPERS_MM[check_paper(paper)]
+    over = 0.0
+    for hands in HAND_SIZES:
+        for n_may in range(len(sheet.may), -1, -1):
+            page = _Page(*size)
+            over = page.fill(sheet, folio, hands, n_may, BOX_MM)
+            if over <= 0.0:
+                box = min(TALLEST_BOX_MM, BOX_MM - over / (len(sheet.rows) + 2))
+                page = _Page(*size)
+                page.fill(sheet, folio, hands, n_may, box)
+                return page.picture
+    fewer = int(over / BOX_MM) + 1
+    raise CallError(
+        f"{in_glyphs(sheet.corner)}: {len(sheet.rows) + 1} travels and what must be said do not "
+        "fit one page",
+        f"ask for {fewer} fewer with --step or --travels",
+    )
+
+
+class _Page:
+    """A page to draw on; y grows downwards."""
+
+    def __init__(self, width_mm: float, height_mm: float) -> None:
+        import matplotlib as mpl
+
+        mpl.use("Agg")
+        from matplotlib.figure import Figure
+
+        self.picture = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), facecolor="white")
+        self.axes: Axes = self.picture.add_axes((0.0, 0.0, 1.0, 1.0))
+        self.axes.set(xlim=(0.0, width_mm), ylim=(height_mm, 0.0))
+        self.axes.axis("off")
+        self.left, self.right = MARGIN_MM, width_mm - MARGIN_MM
+        self.bottom = height_mm - MARGIN_MM
+
+    def fill(self, sheet: Sheet, folio: str, hands_size: float, n_may: int, box_mm: float) -> float:
+        """Draw a sheet; how many mm it reaches past the bottom, less than zero if none."""
+        top = self._head(sheet, folio)
+        top = self._blanks(sheet, top)
+        lower = self._work(sheet, top, hands_size, n_may, box_mm)
+        aside = self._lists(sheet, top)
+        if self.bottom - lower > LEAST_NOTES_MM:
+            under = self.words(self.left, lower + 1.0, TABLE_MM, "notes", SMALL) + 0.5
+            self.box(self.left, under, TABLE_MM, self.bottom - under)
+        return (aside if aside > self.bottom else lower) - self.bottom
+
+    def _head(self, sheet: Sheet, folio: str) -> float:
+        aside = 60.0
+        room = self.right - self.left - aside
+        y = self.words(self.left, MARGIN_MM, room, sheet.corner, TITLE, bold=True)
+        y = self.words(self.left, y, room, sheet.heading, 11.0, bold=True)
+        x = self.right - aside + GUTTER_MM
+        other = self.words(x, MARGIN_MM, aside - GUTTER_MM, sheet.car, SMALL)
+        other = self.words(x, other, aside - GUTTER_MM, folio, SMALL) if folio else other
+        return max(y, other) + 1.0
+
+    def _blanks(self, sheet: Sheet, y: float) -> float:
+        """A row of boxes across the page, each with its label above."""
+        gap = 2.0
+        unit = (self.right - self.left + gap) / sum(share for _, share in sheet.blanks)
+        tall = max(len(lines_of(t, s * unit - gap, SMALL)) for t, s in sheet.blanks)
+        under = y + tall * _line(SMALL) + 0.5
+        x = self.left
+        for text, share in sheet.blanks:
+            self.words(x, y, share * unit - gap, text, SMALL)
+            self.box(x, under, share * unit - gap, BOX_MM + 0.5)
+            x += share * unit
+        return under + BOX_MM + 0.5 + 3.0
+
+    def _work(self, sheet: Sheet, y: float, size: float, n_may: int, box_mm: float) -> float:
+        """The left side: what to do, the table, and what stands below it."""
+        if sheet.doubt:
+            y = self.labelled(y, "Doubt", sheet.doubt, bold=True) + 1.0
+        y = self.words(self.left, y, TABLE_MM, sheet.label, size, bold=True)
+        for text in sheet.hands:
+            y = self.tick(self.left, y, TABLE_MM, text, size) + 0.6
+        y = self._table(sheet, y + 1.0, box_mm) + 1.0
+        y = self.words(self.left, y, TABLE_MM, sheet.how, SMALL) + 1.0
+        for label, text in (*sheet.must, *sheet.may[:n_may]):
+            if text:
+                y = self.labelled(y, label, text, bold=label == "Wrong if") + 0.6
+        return y
+
+    def labelled(self, y: float, label: str, text: str, *, bold: bool = False) -> float:
+        """A paragraph on the left side with its label in the margin."""
+        self.words(self.left, y, LABEL_MM, label, SMALL, bold=True)
+        return self.words(self.left + LABEL_MM, y, TABLE_MM - LABEL_MM, text, SMALL, bold=bold)
+
+    def _table(self, sheet: Sheet, y: float, box_mm: float) -> float:
+        """Travels down the page, a box for each pass, what to expect beside it."""
+        told = EXPECTED_MM + WITHIN_MM if sheet.expects else 0.0
+        one = (TABLE_MM - TRAVEL_MM - told) / len(PASSES)
+        boxes = self.left + TRAVEL_MM
+        travel, reading = sheet.units
+        heads = [(self.left, TRAVEL_MM, "travel", travel)]
+        heads += [(boxes + i * one, one, name, reading) for i, name in enumerate(PASSES)]
+        if told:
+            x = boxes + one * len(PASSES)
+            heads += [(x, EXPECTED_MM, "expect", reading)]
+            heads += [(x + EXPECTED_MM, WITHIN_MM, "within", reading)]
+        for x, wide, name, unit in heads:
+            self.put(x + wide / 2.0, y, name, SMALL, bold=True, across="center")
+            self.put(x + wide / 2.0, y + _line(SMALL), unit, SMALL, across="center")
+        y += 2.0 * _line(SMALL) + 0.8
+        zero = (sheet.zero, "") if told else ("", "")
+        for name, expected, within, proves in (
+            ("ride height", *zero, False),
+            *((r.travel, r.expected, r.within, r.proves) for r in sheet.rows),
+            ("back to zero", *zero, False),
+        ):
+            if proves:
+                self.box(self.left, y, TRAVEL_MM, box_mm, FAINT)
+                self.box(boxes + one * len(PASSES), y, told, box_mm, FAINT)
+            middle = y + (box_mm - _line(PLAIN)) / 2.0
+            self.put(self.left + 1.0, middle, name, PLAIN, bold=proves)
+            for i in range(len(PASSES)):
+                self.box(boxes + i * one, y, one, box_mm)
+            if told:
+                x = boxes + one * len(PASSES) + EXPECTED_MM
+                self.put(x - 1.5, middle, expected, PLAIN, bold=True, across="right")
+                self.put(x + WITHIN_MM - 1.5, middle, within, PLAIN, across="right")
+            self.rule(self.left, y, TABLE_MM)
+            y += box_mm
+        self.rule(self.left, y, TABLE_MM)
+        return y
+
+    def _lists(self, sheet: Sheet, y: float) -> float:
+        """The right side: checks to tick and the cautions in full."""
+        x = self.left + TABLE_MM + GUTTER_MM
+        room = self.right - x
+        for head, items in (
+            ("Before", BEFORE),
+            ("At every reading", AT_EACH),
+            ("After", sheet.after),
+        ):
+            y = self.words(x, y, room, head, PLAIN, bold=True)
+            for text in items:
+                y = self.tick(x, y, room, text, SMALL)
+            y += 1.2
+        y = self.words(x, y, room, "Careful", PLAIN, bold=True)
+        for text in IN_FULL:
+            self.put(x + 0.5, y, "-", SMALL)
+            y = self.words(x + TICK_MM, y, room - TICK_MM, text, SMALL)
+        return y
+
+    def tick(self, x: float, y: float, wide: float, text: str, size: float) -> float:
+        """A small box to tick and a paragraph beside it."""
+        self.box(x, y + (_line(size) - TICK_MM) / 2.0, TICK_MM, TICK_MM)
+        return self.words(x + TICK_MM + 1.5, y, wide - TICK_MM - 1.5, text, size)
+
+    def words(
+        self, x: float, y: float, wide: float, text: str, size: float, *, bold: bool = False
+    ) -> float:
+        """A paragraph from its top left; where the next one may start."""
+        for line in lines_of(text, wide, size, bold=bold):
+            self.put(x, y, line, size, bold=bold)
+            y += _line(size)
+        return y
+
+    def put(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        size: float,
+        *,
+        bold: bool = False,
+        across: str = "left",
+    ) -> None:
+        """One line of text, its line's top at y."""
+        if not text:
+            return
+        self.axes.text(
+            x,
+            y + 0.95 * size * MM_PER_POINT,
+            text,
+            fontsize=size,
+            fontweight="bold" if bold else "normal",
+            color=INK,
+            ha=across,
+            va="baseline",
+            parse_math=False,
+        )
+
+    def rule(self, x: float, y: float, wide: float) -> None:
+        """A thin line across."""
+        self.axes.plot((x, x + wide), (y, y), color=INK, linewidth=0.3)
+
+    def box(self, x: float, y: float, wide: float, high: float, fill: str = "none") -> None:
+        """An outlined box; a filled one has no outline."""
+        from matplotlib.patches import Rectangle
+
+        if not wide:
+            return
+        edge = INK if fill == "none" else "none"
+        self.axes.add_patch(
+            Rectangle((x, y), wide, high, facecolor=fill, edgecolor=edge, linewidth=0.8)
+        )
+
+
+def _line(size: float) -> float:
+    """From line to line, mm."""
+    return LEAD * size * MM_PER_POINT
+
+
+def lines_of(text: str, wide_mm: float, size: float, *, bold: bool = False) -> list[str]:
+    """Text in lines that fit a width, in the font's own letters; a longer word is cut."""
+    weight = "bold" if bold else "normal"
+    lines: list[str] = []
+    for word in in_glyphs(" ".join(text.split()), weight).split(" "):
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and _wide_mm(longer, size, weight) <= wide_mm:
+            lines[-1] = longer
+            continue
+        lines.append("")
+        for letter in word:
+            if lines[-1] and _wide_mm(lines[-1] + letter, size, weight) > wide_mm:
+                lines.append("")
+            lines[-1] += letter
+    return lines
+
+
+def _wide_mm(text: str, size: float, weight: str) -> float:
+    return sum(_em(letter, weight) for letter in text) * size * MM_PER_POINT
+
+
+@cache
+def _em(letter: str, weight: str) -> float:
+    """How wide a letter is set, as a part of the size."""
+    font = font_of(weight)
+    font.set_size(100.0, 72.0)
+    return float(font.load_char(ord(letter)).linearHoriAdvance) / 65536.0 / 100.0

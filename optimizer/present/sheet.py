@@ -1,0 +1,241 @@
+"""The sheet of one corner's next run: what to set, what to read, what to tick off.
+
+Words and figures are the screen's; :mod:`optimizer.present.paper` draws them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from optimizer.advise.advice import Advice
+from optimizer.advise.evidence import corner_evidence
+from optimizer.advise.expectation import expected_at
+from optimizer.advise.next_move import advise
+from optimizer.present import note
+from optimizer.present.crew import Crew, corner_title
+from optimizer.present.travels import Asked, travels_to_set
+from optimizer.records import Corner, Goal, Logbook, Run
+
+PASSES = ("up1", "down1", "up2", "down2")
+
+# conditions of the rig: common practice, no source
+BEFORE = (
+    "ride height as loaded (driver, fuel), hub to body, copied onto the stands",
+    "rubber bushes nipped at ride height",
+    "spring out, or a helper spring",
+    "anti-roll bar free on both sides",
+    "one wheel moved, the other left alone",
+    "steering locked at the rack (steered axle)",
+    "brake locked",
+    "slack checked: wheel bearing, rod ends, rack",
+    "gauge's plate level; travel read at the hub",
+    "zero set at ride height, range enough both ways",
+)
+AT_EACH = ("plate level", "jack clear of the plate")
+AFTER = (
+    "every pass came back to zero; if not, take it again",
+    "eccentric mark read again after torque",
+    "static toe set, both sides",
+    "lock nuts tight",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One travel of the table; the last two are empty where nothing is expected."""
+
+    travel: str
+    expected: str = ""
+    within: str = ""
+    proves: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sheet:
+    """Everything that one page says.
+
+    ``must`` are paragraphs that always stand on the page, ``may`` those that give way
+    where there is no room, the last one first; each is (label, text).
+    """
+
+    corner: str
+    car: str
+    heading: str
+    label: str
+    hands: tuple[str, ...]
+    blanks: tuple[tuple[str, float], ...]
+    rows: tuple[Row, ...]
+    zero: str
+    units: tuple[str, str]
+    how: str
+    after: tuple[str, ...]
+    doubt: str
+    must: tuple[tuple[str, str], ...]
+    may: tuple[tuple[str, str], ...]
+
+    @property
+    def expects(self) -> bool:
+        """The sheet foretells readings."""
+        return any(row.expected for row in self.rows)
+
+
+def corner_sheet(
+    book: Logbook, corner: str, asked: Asked, goal: Goal | None = None, *, first: bool = False
+) -> Sheet:
+    """The sheet of a corner's next run, or of a run as it stands.
+
+    ``first`` asks for the latter; a corner without readings gets it anyway.
+
+    Raises
+    ------
+    CallError, TooFewReadingsError, NothingCanBeMadeError
+        As :func:`advise` and :func:`travels_to_set` do.
+    """
+    measured = any(book.readings_of(r.name) for r in book.runs_of(corner))
+    if first or not measured:
+        return _as_it_stands(book, book.corners[corner], asked, goal, measured=measured)
+    return _next_run(book, corner, asked, goal)
+
+
+def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sheet:
+    crew = Crew.of(book)
+    advice = advise(book, corner, goal)
+    wanted = advice.goal.at_travel_mm
+    travels = travels_to_set(
+        asked,
+        crew,
+        measured_mm=[float(z) for z in advice.measured_travel_mm],
+        window_mm=advice.goal.window_mm,
+        wanted_mm=[] if wanted is None else [wanted],
+        always_mm=[advice.proof.travel_mm],
+    )
+    over = any(limit.status == "over" for limit in advice.limits)
+    limits = ("Limits", note.limits_words(advice.limits, advice, crew))
+    proof = ("Wrong if", note.proof_words(advice, crew))
+    return Sheet(
+        corner=corner_title(advice.corner, advice.n_run),
+        car=book.car,
+        heading=f"{note.heading_words(advice)}{note.goal_words(advice, crew)}",
+        label=note.hands_label(advice),
+        hands=tuple(note.hands_words(advice, crew)),
+        blanks=_blanks(advice.corner, crew),
+        rows=_rows(book, advice, travels, crew),
+        zero=crew.dial(0.0),
+        units=(crew.units.travel, crew.units.reading),
+        how=f"{_how(crew)} Within: 90 in 100, for the true curve.",
+        after=_after(advice.corner),
+        doubt=note.doubt_words(advice, crew),
+        must=(proof, limits) if over else (proof,),
+        may=(
+            *(() if over else (limits,)),
+            ("Expect", note.score_words(advice, crew)),
+            ("Go on" if advice.verdict.go_on else "Stop", note.verdict_words(advice, crew)),
+            ("Then", note.then_words(advice)),
+        ),
+    )
+
+
+def _rows(book: Logbook, advice: Advice, travels: Sequence[float], crew: Crew) -> tuple[Row, ...]:
+    """A row a travel; outside what was measured and what is wanted nothing is foretold."""
+    seen = corner_evidence(book, advice.corner.name).measured_mm
+    low = min(seen[0], advice.target.window_mm[0]) - 0.05
+    high = max(seen[1], advice.target.window_mm[1]) + 0.05
+    told = expected_at(book, advice.corner.name, advice.move.spot, travels)
+    rows = []
+    for z, toe, half in zip(travels, told.toe_deg, told.half_deg, strict=True):
+        known = low <= z <= high
+        rows.append(
+            Row(
+                travel=crew.travel(z),
+                expected=crew.dial(float(toe)) if known else "-",
+                within=crew.dial_span(float(half)) if known else "-",
+                proves=crew.travel(z) == crew.travel(advice.proof.travel_mm),
+            )
+        )
+    return tuple(rows)
+
+
+def _as_it_stands(
+    book: Logbook, corner: Corner, asked: Asked, goal: Goal | None, *, measured: bool
+) -> Sheet:
+    """A sheet without a foretelling: the first run, or one the crew wants to see fresh."""
+    crew = Crew.of(book)
+    wish = goal or corner.goal
+    wanted = wish.at_travel_mm
+    stroke: list[float] = []
+    if measured:
+        stroke = [float(z) for z in corner_evidence(book, corner.name).curves[-1].travel_mm]
+    travels = travels_to_set(
+        asked,
+        crew,
+        measured_mm=stroke,
+        window_mm=wish.window_mm,
+        wanted_mm=[] if wanted is None else [wanted],
+    )
+    guessed = asked.travels is None and not stroke and wish.window_mm is None
+    reach = " Strike out what the wheel does not reach." if guessed else ""
+    run = _stands_at(book, corner)
+    heading = "measure it as it stands"
+    return Sheet(
+        corner=corner.name,
+        car=book.car,
+        heading=heading if measured else f"first run: {heading}",
+        label="Stands at",
+        hands=_setting_words(run, crew),
+        blanks=_blanks(corner, crew),
+        rows=tuple(Row(travel=crew.travel(z)) for z in travels),
+        zero=crew.dial(0.0),
+        units=(crew.units.travel, crew.units.reading),
+        how=_how(crew) + reach,
+        after=_after(corner),
+        doubt="",
+        must=(),
+        may=(("Then", "fill in readings.csv, then: shimopt check, and shimopt next"),),
+    )
+
+
+def _stands_at(book: Logbook, corner: Corner) -> Run | None:
+    """The run whose setting is on the car, None where the logbook has no row of it."""
+    runs = book.runs_of(corner.name)
+    if any(book.readings_of(r.name) for r in runs):
+        return corner_evidence(book, corner.name).now
+    named = next((r for r in runs if r.name == corner.current_run), None)
+    return named or (book.reference_of(corner.name) if runs else None)
+
+
+def _setting_words(run: Run | None, crew: Crew) -> tuple[str, ...]:
+    """The setting that the logbook has, or lines to write it on."""
+    blank = "_" * 20
+    above, below = (crew.stack(run.above_mm), crew.stack(run.below_mm)) if run else (blank, blank)
+    words = [
+        f"above the joint, top to bottom: {above}",
+        f"below the joint, top to bottom: {below}",
+    ]
+    if run is not None:
+        words.append("look that it is so; if not, mend runs.csv")
+    return tuple(words)
+
+
+def _blanks(corner: Corner, crew: Crew) -> tuple[tuple[str, float], ...]:
+    """Boxes to fill in and the share of the page's width each takes."""
+    plus = "toe-in" if crew.signs.toe > 0 else "toe-out"
+    toe = (f"static toe, {crew.units.toe}, {plus} +", 1.25)
+    date, who, run = ("date", 0.8), ("who", 0.9), ("run name", 1.3)
+    if corner.eccentric.kind == "none":
+        return date, who, run, toe
+    return date, who, run, toe, ("eccentric mark, inboard +", 1.25)
+
+
+def _how(crew: Crew) -> str:
+    way = "Toe-in" if crew.dial_value(1.0) > 0.0 else "Toe-out"
+    return (
+        "Each pass starts at ride height (first line) and comes back to it (last line). Up: wheel "
+        f"rising, droop to bump. Down: falling, bump to droop. As many down as up. {way} reads "
+        "plus."
+    )
+
+
+def _after(corner: Corner) -> tuple[str, ...]:
+    marked = corner.eccentric.kind != "none"
+    return tuple(text for text in AFTER if marked or not text.startswith("eccentric"))
