@@ -170,17 +170,18 @@ def test_a_sheet_that_cannot_be_made_leaves_nothing(
     assert sorted(demo_copy.rglob("*")) == before
 
 
-def test_a_missing_folder_and_nothing_to_make(
+def test_a_missing_folder_and_faults_make_no_sheet(
     capsys: pytest.CaptureFixture[str], demo_copy: Path, tmp_path: Path
 ) -> None:
     pdf = tmp_path / "s.pdf"
     code, out, err = _call(capsys, str(tmp_path / "nowhere"), "--out", str(pdf))
     assert (code, out) == (3, "")
     assert "shimopt new" in err
-    car = demo_copy / "car.toml"
-    car.write_text(car.read_text().replace("shorter = 12", "shorter = -20"))
-    code, _, _ = _call(capsys, str(demo_copy), "--out", str(pdf))
-    assert code != 0
+    with (demo_copy / "readings.csv").open("a") as file:
+        file.write("link-short,up3,0,x7\n")
+    code, out, err = _call(capsys, str(demo_copy), "--out", str(pdf), "--first")
+    assert (code, out) == (3, "")
+    assert "x7" in err
     assert not pdf.exists()
 
 
