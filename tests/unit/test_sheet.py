@@ -191,6 +191,13 @@ def test_what_nobody_measured_or_wants_is_not_foretold(demo_book: Logbook) -> No
     assert [r.expected == "-" for r in rows] == [True, False, False, True]
 
 
+def test_the_travel_that_proves_it_wrong_is_always_set(demo_book: Logbook) -> None:
+    rows = corner_sheet(demo_book, CORNER, Asked(travels="-20 20")).rows
+    assert [(r.travel, r.proves) for r in rows] == [
+        ("20 droop", False), ("20 bump", False), ("50 bump", True),
+    ]  # fmt: skip
+
+
 def test_expectation_is_the_advice_s(demo_book: Logbook) -> None:
     advice = advise(demo_book, CORNER)
     outlook = advice.outlook
@@ -241,6 +248,7 @@ def test_travels_come_from_the_stroke_and_the_step(asked, crew, given, expected)
         (Asked(step="1e-9"), "too fine", "larger --step"),
         (Asked(step="wide"), "not a number", "in mm"),
         (Asked(step="5"), "21 travels are more than a page holds", "--step, such as 20"),
+        (Asked(travels=f"{FIFTEEN} 15"), "16 travels are more than a page holds (15,", "--step"),
         (Asked(travels="20"), "fewer than two travels", "--travels"),
         (Asked(travels=""), "fewer than two travels", "--travels"),
         (Asked(travels="0 0.01 20 20.001"), "fewer than two travels", "--travels"),
@@ -353,8 +361,8 @@ def test_what_matters_least_goes_first_and_then_the_page_is_refused(demo_book: L
     may = [label for label, _ in sheet.may]
     assert may == ["Limits", "Expect", "Go on", "Then"]
     kept, sizes = [], []
-    for n in range(1, 60):
-        crowded = replace(sheet, doubt="a doubt " * 5 * n + "end")
+    for n in range(1, 60, 2):
+        crowded = replace(sheet, doubt="a doubt " * 4 * n + "end")
         try:
             page = page_of(crowded, "letter")
         except CallError as error:
