@@ -116,6 +116,7 @@ def _honest(plan: Plan, shop: Shop, asks: list[Ask], at_once: bool) -> None:
     assert plan.loss == pytest.approx(total, abs=1e-12)
 
 
+@pytest.mark.outside
 @pytest.mark.parametrize("seed", range(25))
 def test_cheapest_packs_agree_with_brute_force(seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -134,6 +135,7 @@ def test_cheapest_packs_agree_with_brute_force(seed: int) -> None:
     assert best.bound <= best.price + 1e-9
 
 
+@pytest.mark.outside
 @pytest.mark.parametrize("at_once", [True, False], ids=["at once", "in turn"])
 @pytest.mark.parametrize("n_corner", [1, 2])
 @pytest.mark.parametrize("seed", [*range(12), 5006, 5071, 5094])  # the last: rows met by a hair
@@ -323,6 +325,7 @@ def _brute_recipes(
     }
 
 
+@pytest.mark.outside
 @pytest.mark.parametrize("face", FACES)
 @pytest.mark.parametrize("keep_total", [True, False], ids=["total kept", "one side"])
 @pytest.mark.parametrize("most_sizes", [1, 3])
@@ -350,6 +353,7 @@ def test_recipes_agree_with_brute_force(face: str, keep_total: bool, most_sizes:
     assert got[3] == Recipes(height_mm=0.25, splits=())
 
 
+@pytest.mark.outside
 def test_what_the_shims_on_hand_make_is_among_the_recipes() -> None:
     box = (2.0, 2.0, 1.0, 0.5, 0.3, 0.2)
     stack = Stack(box_mm=box)
@@ -404,6 +408,7 @@ def losses(learnt: tuple[ToeSurface, Target]) -> Losses:
     return height_losses(*learnt, HEIGHTS, LENGTHS, n_draw=60)
 
 
+@pytest.mark.outside
 def test_losses_are_scores_above_the_best(
     learnt: tuple[ToeSurface, Target], losses: Losses
 ) -> None:
@@ -443,6 +448,7 @@ def test_each_corner_has_draws_of_its_own(
         height_losses(*learnt, [], LENGTHS)
 
 
+@pytest.mark.outside
 @pytest.mark.parametrize("n", [1, 5, 20])
 def test_fewer_scenarios_stay_within_what_they_say(losses: Losses, n: int) -> None:
     few = fewer(losses, n)

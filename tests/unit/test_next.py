@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from optimizer.advise.advice import Advice
+from optimizer.advise.expectation import expected_at
 from optimizer.advise.next_move import advise, surface_map
 from optimizer.errors import CallError, NothingCanBeMadeError, TooFewReadingsError
 from optimizer.measure.shape import window_weights
@@ -113,6 +114,18 @@ def test_eccentric_shift_is_the_mechanism_s(demo_book: Logbook, demo_truth: Modu
     ).toe_deg[0, 0]
     start = sweep(demo_truth.CORNER, np.zeros(1)).toe_deg[0, 0]
     assert np.sign(advice.move.static_toe.forgotten_deg.value) == np.sign(forgotten - start)
+
+
+@pytest.mark.outside
+def test_what_is_foreseen_at_other_travels_is_the_mechanism_s(
+    demo_book: Logbook, demo_truth: ModuleType
+) -> None:
+    spot = advise(demo_book, CORNER).now
+    seen = expected_at(demo_book, CORNER, spot, [-45.0, -20.0, 20.0, 45.0])
+    truth = demo_truth.true_toe_change_deg(seen.travel_mm, spot.height_mm, spot.length_change_mm)
+    # twice the 90 % band: four travels of one draw
+    assert np.all(np.abs(seen.toe_deg - truth) < 2.0 * seen.half_deg)
+    assert np.all(seen.half_deg < 0.03)
 
 
 @pytest.mark.outside

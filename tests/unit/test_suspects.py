@@ -45,6 +45,7 @@ def test_the_clean_demo_raises_none(demo_book: Logbook) -> None:
         assert suspects(demo_book.as_of(run.name)) == ()
 
 
+@pytest.mark.outside
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_planted_fault_is_named(demo_book: Logbook, planter: ModuleType, kind: str) -> None:
     book = planter.FAULTS[kind](np.random.default_rng(3), demo_book, RUN[kind])
