@@ -409,10 +409,9 @@ def losses(learnt: tuple[ToeSurface, Target]) -> Losses:
 
 
 @pytest.mark.outside
-def test_losses_are_scores_above_the_best(
-    learnt: tuple[ToeSurface, Target], losses: Losses
-) -> None:
+def test_losses_are_scores_above_the_best(learnt: tuple[ToeSurface, Target]) -> None:
     surface, target = learnt
+    losses = height_losses(surface, target, HEIGHTS, LENGTHS, n_draw=60)
     draws = surface.draws(60, seed=31)
     assert losses.loss_deg.shape == (60, len(HEIGHTS))
     assert losses.share.sum() == pytest.approx(1.0)
