@@ -113,10 +113,26 @@ def new(
         str | None, typer.Option(help="mm, in, or three words: reading,travel,length.")
     ] = None,
     span: Annotated[
-        str | None, typer.Option(help="Fixed contact to dial contact, in the length unit.")
+        str | None,
+        typer.Option(help="Of the gauge, or the throw of a spot, in the length unit."),
+    ] = None,
+    gauge: Annotated[
+        str | None,
+        typer.Option(help="one-dial (if not said), two-dials, toe-plate, spot or direct-angle."),
     ] = None,
     rising: Annotated[
-        str | None, typer.Option(help="toe-in or toe-out: which way the dial climbs.")
+        str | None, typer.Option(help="toe-in or toe-out: which way the gauge climbs.")
+    ] = None,
+    longer: Annotated[
+        str | None,
+        typer.Option(
+            help="In place of --rising: up or down, what the gauge did when the link was "
+            "lengthened one turn."
+        ),
+    ] = None,
+    reference: Annotated[
+        str | None,
+        typer.Option(help="Toe plate: inboard or outboard, where it is measured from."),
     ] = None,
     link: Annotated[
         str | None, typer.Option(help="ahead or behind the line through the carrier's pivots.")
@@ -145,12 +161,15 @@ def new(
     readings. Asks for what is missing when it runs on a terminal.
     """
     from optimizer.logbook import start_logbook
-    from optimizer.questions import answers_from, call_again
+    from optimizer.questions import answers_from, call_again, was_asked
 
     given = {
         "units": units,
         "span": span,
+        "gauge": gauge,
         "rising": rising,
+        "longer": longer,
+        "reference": reference,
         "link": link,
         "above": above,
         "below": below,
@@ -168,7 +187,7 @@ def new(
     try:
         made = start_logbook(folder, answers)
     except ShimoptError:
-        if None in given.values():  # what was typed at the prompts is not lost
+        if was_asked(given):  # what was typed at the prompts is not lost
             _say(f"your answers again: {call_again(folder, answers)}")
         raise
     for path in made:

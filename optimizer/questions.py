@@ -20,26 +20,59 @@ from optimizer.logbook import (
     check_folder,
     check_names,
     check_span,
+    gauge_kind,
     parse_length,
     parse_stack,
     parse_table,
     parse_units,
+    rising_from_turn,
 )
-from optimizer.records import Units
-from optimizer.units import is_angle
+from optimizer.logbook.car import GAUGES
+from optimizer.records import GaugeKind, Units
 
 QUESTIONS = {
     "units": "Units: mm or in for everything, or reading,travel,length such as thou,mm,mm",
-    "span": "Gauge span, from the fixed contact to the dial's contact, in {length}",
-    "rising": "When the wheel toes in, does the dial climb (toe-in) or fall (toe-out)",
+    "span": "{span}, in {length}",
+    "rising": "When the wheel toes in, does {number} climb (toe-in) or fall (toe-out); ? to find "
+    "out",
+    "reference": "Plate measured from inboard (across the car) or outboard (a line beside it)",
     "link": "Is the link's outer joint ahead of or behind the carrier's pivots (ahead, behind)",
+    "longer": "Lengthen the link one turn at ride height: did {number} go up or down (then turn "
+    "it back)",
     "above": "Shims above the joint, top to bottom, in {length}, such as 3+1 (0 for none)",
     "below": "Shims below the joint, top to bottom, in {length}, such as 2x1 (0 for none)",
 }
 BACK = "<"
+NOT_KNOWN = "?"
 
+_SPANS: Mapping[GaugeKind, str] = {
+    "one-dial": "Gauge span, fixed contact to dial (or say two-dials, toe-plate or spot)",
+    "two-dials": "Gauge span, front dial to rear dial",
+    "toe-plate": "Gauge span, between the two points of the plate that are measured to",
+    "spot": "Throw of the beam, from the wheel to the board",
+}
+_NUMBERS: Mapping[GaugeKind, str] = {
+    "two-dials": "front less rear",
+    "spot": "the number under the spot",
+}
 _IN_LENGTHS = ("span", "above", "below")
-_WORDS = {
+_WORDS: Mapping[str, Mapping[str, str]] = {
+    "gauge": {kind: kind for kind in GAUGES},
+    "reference": {
+        "inboard": "inboard",
+        "across": "inboard",
+        "across-the-car": "inboard",
+        "outboard": "outboard",
+        "outside": "outboard",
+    },
+    "longer": {
+        "up": "up",
+        "climb": "up",
+        "climbed": "up",
+        "down": "down",
+        "fall": "down",
+        "fell": "down",
+    },
     "rising": {
         "toe-in": "toe-in",
         "climb": "toe-in",
@@ -52,6 +85,9 @@ _WORDS = {
     "side": {"left": "left", "right": "right"},
 }
 _SAY = {
+    "gauge": f"say one of {', '.join(GAUGES)}",
+    "reference": "say inboard or outboard",
+    "longer": "say up or down",
     "rising": "say toe-in (or climb) or toe-out (or fall)",
     "link": "say ahead or behind",
     "side": "say left or right",
@@ -76,14 +112,16 @@ def answers_from(
     check_names(rest["corner"], rest["run"], side)
     text = _table_text(table)
     typed = {name: said for name, said in given.items() if said is not None}
-    for name in ("rising", "link"):
+    for name in ("gauge", "rising", "reference", "link", "longer"):
         if name in typed:
-            _understood(name, typed[name], None)
+            typed[name] = _understood(name, typed[name], None)
+    if "longer" in typed and typed.setdefault("rising", NOT_KNOWN) != NOT_KNOWN:
+        raise CallError("--rising and --longer say the same", "leave one of the two out")
     if "units" in typed:
         _check_units(typed["units"], typed, text)
     elif text is not None:
-        parse_table(text)
-    missing = [n for n in QUESTIONS if n not in typed and not (n == "span" and _angle(typed))]
+        parse_table(text, None, _kind(typed))
+    missing = [n for n in _needed(typed) if n not in typed]
     if missing and not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise CallError(
             f"new needs {', '.join('--' + n for n in missing)}",
@@ -91,17 +129,32 @@ def answers_from(
         )
     if missing:
         typed = _asked(missing, typed, text)
-    units = parse_units(typed["units"])
-    if is_angle(units.reading):
-        typed.pop("span", None)
-    answers: dict[str, Any] = {n: _understood(n, said, units) for n, said in typed.items()}
-    rows = parse_table(text, units) if text is not None else None
+    units, kind = parse_units(typed["units"]), _kind(typed)
+    needed = {"gauge", "rising", *_needed(typed)}
+    answers: dict[str, Any] = {
+        n: _understood(n, said, units, kind) for n, said in typed.items() if n in needed
+    }
+    number = answers.pop("longer", None)
+    if number is not None:
+        answers["rising"] = rising_from_turn(answers["link"], number)
+    if answers.get("rising") == NOT_KNOWN:  # a plate's reference tells it
+        del answers["rising"]
+    rows = parse_table(text, units, kind) if text is not None else None
     return NewAnswers(**answers, **{**rest, "side": side}, table=rows)
+
+
+def was_asked(given: Mapping[str, str | None]) -> bool:
+    """Say whether something was left to be answered at a prompt."""
+    typed = {name: said for name, said in given.items() if said is not None}
+    if "longer" in typed:
+        typed.setdefault("rising", NOT_KNOWN)
+    return any(name not in typed for name in _needed(typed))
 
 
 def call_again(folder: Path, answers: NewAnswers) -> str:
     """The command that gives the same answers as flags, but for the names and the table."""
-    flags = {n: getattr(answers, n) for n in QUESTIONS if getattr(answers, n) is not None}
+    names = ["gauge", *_needed({"units": answers.units, "gauge": answers.gauge})]
+    flags = {n: getattr(answers, n) for n in names if getattr(answers, n) is not None}
     said = {n: f"{v:.6g}" if isinstance(v, float) else v for n, v in flags.items()}
     words = ["shimopt", "new", str(folder)]
     return shlex.join(words + [word for n, v in said.items() for word in (f"--{n}", v)])
@@ -114,8 +167,7 @@ def _asked(missing: list[str], typed: Mapping[str, str], text: str | None) -> di
     count = "1 question" if len(missing) == 1 else f"{len(missing)} questions"
     typer.echo(f"{count}; {BACK} goes back to the one before, Enter keeps what stands in [ ]")
     while True:
-        left = (n for n in missing if n not in done and not (n == "span" and _angle(told)))
-        name = next(left, None)
+        name = next((n for n in _needed(told) if n not in given and n not in done), None)
         if name is None:
             return told
         said = _ask(name, given, told, text)
@@ -128,21 +180,33 @@ def _asked(missing: list[str], typed: Mapping[str, str], text: str | None) -> di
             typer.echo("this is the first question", err=True)
 
 
-def _ask(
-    name: str, given: Mapping[str, str], told: Mapping[str, str], text: str | None
-) -> str | None:
-    """Ask one question until its answer can be understood; None to step back."""
+def _ask(name: str, given: Mapping[str, str], told: dict[str, str], text: str | None) -> str | None:
+    """Ask one question until its answer can be understood; None to step back.
+
+    Another kind of gauge, said where the span is asked for, is noted in ``told``.
+    """
     units = parse_units(told["units"]) if name != "units" else None
-    question = QUESTIONS[name].format(length=units.length if units else "")
     while True:
+        kind = _kind(told)
+        question = QUESTIONS[name].format(
+            length=units.length if units else "",
+            span=_SPANS.get(kind, ""),
+            number=_NUMBERS.get(kind, "the dial"),
+        )
         said = str(typer.prompt(question, default=told.get(name))).strip()
         if said == BACK:
             return None
         try:
             if name == "units":
                 _check_units(said, given, text)
+            elif name == "span" and units is not None and _plain(said) in GAUGES:
+                other = gauge_kind(_plain(said), units.reading)
+                if text is not None:
+                    parse_table(text, units, other)
+                told["gauge"] = other
+                continue
             else:
-                _understood(name, said, units)
+                _understood(name, said, units, kind)
         except ShimoptError as error:
             typer.echo(str(error), err=True)
         else:
@@ -152,25 +216,38 @@ def _ask(
 def _check_units(said: str, given: Mapping[str, str], text: str | None) -> None:
     """Whether the flags and the table can be read in these units."""
     units = parse_units(said)
+    kind = _kind({**given, "units": said})
     for name in _IN_LENGTHS:
         if name in given:
-            _understood(name, given[name], units)
+            _understood(name, given[name], units, kind)
     if text is not None:
-        parse_table(text, units)
+        parse_table(text, units, kind)
 
 
-def _angle(typed: Mapping[str, str]) -> bool:
-    """A gauge that shows toe itself has no span to ask for."""
-    return "units" in typed and is_angle(parse_units(typed["units"]).reading)
+def _kind(told: Mapping[str, str | None]) -> GaugeKind:
+    """The kind of gauge, as far as it is told."""
+    said = told.get("units")
+    return gauge_kind(told.get("gauge"), parse_units(said).reading if said else "mm")
 
 
-def _understood(name: str, said: str, units: Units | None) -> Any:
+def _needed(told: Mapping[str, str | None]) -> list[str]:
+    """What must be answered for this gauge, in the order it is asked."""
+    kind = _kind(told)
+    span = [] if kind == "direct-angle" else ["span"]
+    sign = ["reference"] if kind == "toe-plate" else ["rising"]
+    turn = ["longer"] if sign == ["rising"] and told.get("rising") == NOT_KNOWN else []
+    return ["units", *span, *sign, "link", *turn, "above", "below"]
+
+
+def _understood(name: str, said: str, units: Units | None, kind: GaugeKind = "one-dial") -> Any:
     """An answer as `NewAnswers` takes it; CallError with a remedy where it cannot be."""
+    if name == "rising" and said == NOT_KNOWN:
+        return said
     if name in _WORDS:
         return _word(name, said)
     if units is not None and name == "span":
         span = parse_length(said, units.length)
-        check_span(span, units.length)
+        check_span(span, units.length, kind)
         return span
     if units is not None and name in ("above", "below"):
         parse_stack(said, units.length)
@@ -178,10 +255,14 @@ def _understood(name: str, said: str, units: Units | None) -> Any:
 
 
 def _word(name: str, said: str) -> str:
-    plain = "-".join(said.casefold().replace("-", " ").split())
+    plain = _plain(said)
     if plain not in _WORDS[name]:
         raise CallError(f"{name} is {said!r}", _SAY[name])
     return _WORDS[name][plain]
+
+
+def _plain(said: str) -> str:
+    return "-".join(said.casefold().replace("-", " ").split())
 
 
 def _table_text(table: Path | None) -> str | None:

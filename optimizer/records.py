@@ -15,7 +15,7 @@ from typing import Literal
 
 from optimizer.errors import CallError
 
-GaugeKind = Literal["one-dial", "direct-angle"]
+GaugeKind = Literal["one-dial", "two-dials", "toe-plate", "spot", "direct-angle"]
 StackFace = Literal["clevis", "arm-below", "arm-above"]
 StackEnd = Literal["outer", "inner"]
 ThreadKind = Literal["both-ends", "one-end", "fixed", "unknown"]
@@ -23,6 +23,8 @@ EccentricKind = Literal["slot", "none"]
 GoalKind = Literal["least-change", "toe-at-travel"]
 WeightKind = Literal["flat", "ride-height"]
 Point = tuple[float, float, float]
+
+TWO_VALUES: tuple[GaugeKind, ...] = ("two-dials", "toe-plate")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,21 +49,29 @@ class Signs:
 class Gauge:
     """The toe gauge and what is known of its noise.
 
-    A one-dial gauge reads a length at ``span_mm`` from a fixed contact; a
-    direct-angle gauge reads toe itself. ``rising`` is the direction in which the
-    reading grows. The standard deviations are prior values (common practice, no
-    source) that repeats may raise.
+    ``span_mm`` lies between fixed contact and dial (one-dial), between the two
+    dials, between the two measured points of a toe plate, or along the beam from
+    wheel to board (spot); a direct-angle gauge reads toe itself. ``rising`` is the
+    direction in which the reading grows, of front less rear where there are two.
+    The standard deviations are prior values (common practice, no source) that
+    repeats may raise.
     """
 
     kind: GaugeKind = "one-dial"
     span_mm: float | None = None
     rising: int = 1  # +1: reading grows with toe-in
-    reading_sd: float = 0.03  # mm at the contact, or degrees for direct-angle
+    reading_sd: float = 0.03  # of one dial, distance or spot: mm; degrees for direct-angle
     resolution: float = 0.0  # smallest step shown, same unit as reading_sd
+    full_range: float | None = None  # from end to end of what it can show, same unit
     travel_sd_mm: float = 0.5
     travel_scale_sd: float = 0.01
     tilt_sd_deg: float = 0.01  # remounting the rig, at 40 mm of travel
     loop_sd: float = 0.02  # up against down at ride height, same unit as reading_sd
+
+    @property
+    def reads_two(self) -> bool:
+        """Say whether each reading is two values, front and rear."""
+        return self.kind in TWO_VALUES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,8 +216,9 @@ class Run:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """One row of readings.csv. ``value`` is mm at the contact, or degrees, and
-    still has the dial's own sign and zero; ``travel_mm`` is plus in bump."""
+    """One row of readings.csv. ``value`` is mm at the contact, front less rear where
+    the gauge reads two, or degrees; it still has the gauge's own sign and zero.
+    ``travel_mm`` is plus in bump."""
 
     run: str
     sweep: str

@@ -7,15 +7,18 @@ import re
 import shlex
 from pathlib import Path
 from types import ModuleType
+from typing import get_args
 
 import numpy as np
 import pytest
 
 from optimizer import errors
 from optimizer.cli import main
-from optimizer.logbook import parse_table
+from optimizer.logbook import NewAnswers, parse_table, read_logbook, start_logbook
+from optimizer.measure.curve import toe_curve
+from optimizer.measure.gauge import reading_noise_deg
 from optimizer.present.cautions import IN_FULL
-from optimizer.records import Units
+from optimizer.records import GaugeKind, Units
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -119,6 +122,39 @@ def test_the_example_of_a_table_is_one() -> None:
     assert [(sweep, travel) for sweep, travel, _ in table] == [
         (sweep, travel) for sweep in ("up1", "down1") for travel in (-25.0, 0.0, 25.0)
     ]
+
+
+def _gauges() -> list[list[str]]:
+    rows = README.split("| `kind` | keys beside it |")[1].split("\n\n")[0].splitlines()[2:]
+    return [[cell.strip() for cell in row.strip("| ").split("|")] for row in rows]
+
+
+@pytest.mark.parametrize("row", _gauges(), ids=lambda row: f"{row[0]} {row[1]}")
+def test_each_gauge_s_example_is_worked_right(tmp_path: Path, row: list[str]) -> None:
+    kind, keys, ride, bump, toe, noise = row
+    answers = NewAnswers(units="mm", span=300.0, link="ahead")
+    start_logbook(tmp_path, answers)
+    car = (tmp_path / "car.toml").read_text(encoding="utf-8")
+    own = "\n".join([f'kind = "{kind.strip("`")}"', *re.findall("`([^`]+)`", keys)])
+    car = re.sub(r"\[gauge\][^\[]*", f"[gauge]\n{own}\n\n", car)
+    two = "," in ride
+    if kind == "`direct-angle`":
+        car = car.replace('reading = "mm"', 'reading = "deg"')
+    (tmp_path / "car.toml").write_text(car, encoding="utf-8")
+    rows = [f"run1,up1,{z},{said.replace(' ', '')}" for z, said in ((0, ride), (40, bump))]
+    header = f"run,pass,travel,{'front,rear' if two else 'reading'}"
+    rows += [rows[0].replace("up1,0", "up1,-40")]
+    (tmp_path / "readings.csv").write_text("\n".join([header, *rows]), encoding="utf-8")
+    book = read_logbook(tmp_path)
+    curve = toe_curve("run1", book.readings, book.gauge)
+    amount, way = toe.split()
+    assert curve.toe_deg[1] == pytest.approx(float(amount) * (1 if way == "in" else -1), abs=5e-4)
+    assert curve.toe_deg[0] == 0.0
+    assert reading_noise_deg(book.gauge) == pytest.approx(float(noise), abs=5e-4)
+
+
+def test_every_gauge_kind_is_in_the_table() -> None:
+    assert {row[0].strip("`") for row in _gauges()} == set(get_args(GaugeKind))
 
 
 def test_the_eccentric_s_sign_is_said() -> None:

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
         check_folder,
         check_names,
         check_span,
+        gauge_kind,
+        rising_from_turn,
         start_logbook,
     )
     from optimizer.logbook.paste import parse_table
@@ -33,12 +35,14 @@ __all__ = [
     "check_folder",
     "check_names",
     "check_span",
+    "gauge_kind",
     "parse_goal",
     "parse_length",
     "parse_stack",
     "parse_table",
     "parse_units",
     "read_logbook",
+    "rising_from_turn",
     "start_logbook",
     "write_stack",
 ]
@@ -48,6 +52,8 @@ _LATE = {
     "check_folder": "new",
     "check_names": "new",
     "check_span": "new",
+    "gauge_kind": "new",
+    "rising_from_turn": "new",
     "start_logbook": "new",
     "parse_table": "paste",
     "parse_goal": "goal",

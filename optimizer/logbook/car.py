@@ -11,14 +11,37 @@ from optimizer.logbook.faults import Faults, Place, Source, listing
 from optimizer.logbook.table import KEYS, TABLES, Table, UnitsStated, given, length_mm, toe_deg
 from optimizer.logbook.toml_doc import TomlDoc, read_toml
 from optimizer.logbook.values import UNIT_CHOICES
-from optimizer.records import Corner, Gauge, GaugeKind, Signs
+from optimizer.records import TWO_VALUES, Corner, Gauge, GaugeKind, Signs
 from optimizer.units import is_angle, is_length, to_deg, to_mm
 
 SPAN_RANGE_MM = (50.0, 3000.0)
+THROW_RANGE_MM = (300.0, 30000.0)
 
 SIGNS: tuple[Literal["plus", "minus"], ...] = ("plus", "minus")
 TOES: tuple[Literal["toe-in", "toe-out"], ...] = ("toe-in", "toe-out")
-GAUGES: tuple[GaugeKind, ...] = ("one-dial", "direct-angle")
+GAUGES: tuple[GaugeKind, ...] = ("one-dial", "two-dials", "toe-plate", "spot", "direct-angle")
+REFERENCES: tuple[Literal["inboard", "outboard"], ...] = ("inboard", "outboard")
+SPAN_WORDS: Mapping[GaugeKind, str] = {
+    "one-dial": "the level distance from fixed contact to dial",
+    "two-dials": "the level distance from the front dial to the rear dial",
+    "toe-plate": "the level distance between the plate's two measured points",
+    "spot": "the distance along the beam from the wheel to the board",
+}
+_SIGN_TOLD: Mapping[GaugeKind, tuple[str, str]] = {
+    "direct-angle": (
+        "`toe_in` of [signs]",
+        "a direct-angle gauge reads toe in the sign of [signs]",
+    ),
+    "toe-plate": ("`reference`", "the side that the distances are taken from tells the sign"),
+}
+# Reading and loop: mm, or degrees for direct-angle (common practice, no source).
+USUAL_NOISE: Mapping[GaugeKind, tuple[float, float]] = {
+    "one-dial": (0.03, 0.02),
+    "two-dials": (0.03, 0.02),
+    "toe-plate": (0.3, 0.05),
+    "spot": (0.5, 0.2),
+    "direct-angle": (0.006, 0.004),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,14 +129,15 @@ def _read_gauge(root: Table, units: UnitsStated, signs: Signs) -> tuple[GaugeKin
     if kind is None:
         return None, Gauge()
     _check_suits(table, units, kind)
-    one = kind == "one-dial"
+    usual, loop = USUAL_NOISE[kind]
     return kind, Gauge(
         kind=kind,
-        span_mm=_read_span(table, units, needed=one),
-        rising=_read_rising(table, signs, needed=one),
-        reading_sd=given(_noise(table, "reading_noise", units, above=0.0), 0.03 if one else 0.006),
+        span_mm=_read_span(table, units, kind),
+        rising=_read_rising(table, signs, kind),
+        reading_sd=given(_noise(table, "reading_noise", units, above=0.0), usual),
         resolution=given(_noise(table, "resolution", units, least=0.0), 0.0),
-        loop_sd=given(_noise(table, "direction_noise", units, least=0.0), 0.02 if one else 0.004),
+        full_range=_noise(table, "range", units, above=0.0),
+        loop_sd=given(_noise(table, "direction_noise", units, least=0.0), loop),
         travel_sd_mm=given(length_mm(table, "travel_noise", units, "travel", least=0.0), 0.5),
         travel_scale_sd=given(table.number("travel_scale_noise", least=0.0, most=0.2), 0.01),
         tilt_sd_deg=given(toe_deg(table, "remount_noise", units, least=0.0), 0.01),
@@ -122,13 +146,13 @@ def _read_gauge(root: Table, units: UnitsStated, signs: Signs) -> tuple[GaugeKin
 
 def suits(kind: GaugeKind, unit: str) -> bool:
     """Say whether a gauge of this kind reads in this unit."""
-    return is_length(unit) if kind == "one-dial" else is_angle(unit)
+    return is_angle(unit) if kind == "direct-angle" else is_length(unit)
 
 
 def unsuited(kind: GaugeKind, unit: str) -> tuple[str, str]:
     """What is wrong, and the remedy, where a gauge does not read in a unit."""
     allowed = [u for u in UNIT_CHOICES["reading"] if suits(kind, u)]
-    other = "direct-angle" if kind == "one-dial" else "one-dial"
+    other = "one-dial" if kind == "direct-angle" else "direct-angle"
     return (
         f"a {kind} gauge does not read in `{unit}`",
         f'use {listing(allowed)}, or `kind = "{other}"` under [gauge]',
@@ -143,49 +167,95 @@ def _check_suits(table: Table, units: UnitsStated, kind: GaugeKind) -> None:
         units.blame("reading")
 
 
-def _read_span(table: Table, units: UnitsStated, *, needed: bool) -> float | None:
-    if not table.has("span"):
+def span_key(kind: GaugeKind) -> str:
+    """What the key of a gauge's distance is called."""
+    return "throw" if kind == "spot" else "span"
+
+
+def span_range_mm(kind: GaugeKind) -> tuple[float, float]:
+    """Spans, or throws, that a gauge of this kind can have [mm]."""
+    return THROW_RANGE_MM if kind == "spot" else SPAN_RANGE_MM
+
+
+def _read_span(table: Table, units: UnitsStated, kind: GaugeKind) -> float | None:
+    key = span_key(kind)
+    other = "span" if key == "throw" else "throw"
+    needed = kind != "direct-angle"
+    if table.has(other) and (needed or other == "throw"):
+        instead = needed and not table.has(key)
+        table.fault(
+            "L209" if instead else "L217",
+            other,
+            f"a {kind} gauge has no `{other}`",
+            f"write `{key} = `: {SPAN_WORDS[kind]}" if instead else f"take `{other}` out",
+        )
+        if instead:
+            return None
+    if not table.has(key):
         if needed:
             table.lacks(
                 "L209",
-                "the span of the gauge is missing",
-                "add `span = ` under [gauge]: the level distance from fixed contact to dial",
+                f"the {key} of the gauge is missing",
+                f"add `{key} = ` under [gauge]: {SPAN_WORDS[kind]}",
             )
         return None
-    span = table.number("span")
+    span = table.number(key)
     if span is not None and span <= 0.0:
-        table.fault("L210", "span", f"the span is {span:g}", "write the distance, above zero")
+        table.fault("L210", key, f"the {key} is {span:g}", "write the distance, above zero")
         return None
     if span is None:
         return None
-    low, high = SPAN_RANGE_MM
-    return length_mm(table, "span", units, least_mm=low, most_mm=high)
+    low, high = span_range_mm(kind)
+    return length_mm(table, key, units, least_mm=low, most_mm=high)
 
 
-def _read_rising(table: Table, signs: Signs, *, needed: bool) -> int:
+def _read_rising(table: Table, signs: Signs, kind: GaugeKind) -> int:
     """+1 where the reading grows with toe-in. Direct angles come in the crew's own sign."""
+    known = _rising_known(table, signs, kind)
     if not table.has("rising"):
-        if needed:
+        if known is None:
+            number = "front less rear" if kind in TWO_VALUES else "its number"
             table.lacks(
                 "L208",
-                "[gauge] does not say which way the dial rises",
-                'add `rising = "toe-in"` if its number grows as the wheel toes in, or "toe-out"',
+                f"[gauge] does not say which way the {'spot' if kind == 'spot' else 'dial'} rises",
+                f'add `rising = "toe-in"` if {number} grows as the wheel toes in, or "toe-out"',
             )
-        return 1
+        return 1 if kind == "direct-angle" else known or 1
     toe = table.choice("rising", TOES, None)
     if toe is None:
         return 1
     rising = 1 if toe == "toe-in" else -1
-    if needed:
-        return rising
-    if rising != signs.toe:
-        table.fault(
-            "L217",
-            "rising",
-            "`rising` contradicts `toe_in` of [signs]",
-            "take `rising` out: a direct-angle gauge reads toe in the sign of [signs]",
+    if known not in (None, 0, rising):
+        teller, why = _SIGN_TOLD[kind]
+        found = f"`rising` contradicts {teller}"
+        table.fault("L217", "rising", found, f"take `rising` out: {why}")
+    return 1 if kind == "direct-angle" else rising
+
+
+def _rising_known(table: Table, signs: Signs, kind: GaugeKind) -> int | None:
+    """What tells the sign of the reading beside `rising`; None for nothing, 0 in doubt."""
+    if kind == "direct-angle":
+        return signs.toe
+    if kind != "toe-plate":
+        if table.has("reference"):
+            table.fault(
+                "L217",
+                "reference",
+                f"a {kind} gauge has no `reference`",
+                "take it out: `rising` says which way the number grows",
+            )
+        return None
+    if not table.has("reference"):
+        table.lacks(
+            "L208",
+            "[gauge] does not say which side of the plate its distances are taken from",
+            'add `reference = "inboard"` (across the car, or from a line inboard of the wheel) '
+            'or "outboard" (from a line outside)',
         )
-    return 1
+        return 0
+    side = table.choice("reference", REFERENCES, None)
+    # Nearer in front is toe-in seen from inboard, toe-out seen from outboard.
+    return {"inboard": -1, "outboard": 1}.get(side or "", 0)
 
 
 def _noise(

@@ -25,8 +25,8 @@ FAULT_CODES: dict[str, str] = {
     "L206": "a number of car.toml is out of its range",
     "L207": "a unit is not stated and so in doubt",
     "L208": "a needed key or table of car.toml is missing",
-    "L209": "the span of a one-dial gauge is missing",
-    "L210": "the span is not above zero",
+    "L209": "the span or throw of the gauge is missing",
+    "L210": "the span or throw is not above zero",
     "L211": "the unit of the readings does not suit the gauge",
     "L212": "car.toml has no corner",
     "L213": "the window does not reach from droop to bump",
@@ -64,10 +64,12 @@ FAULT_CODES: dict[str, str] = {
     "L502": "a travel stands twice in one pass",
     "L503": "a pass has no reading at ride height",
     "L504": "a run has fewer than three travels",
+    "L505": "a reading of two values lacks one of them",
     "L601": "the pasted table holds no readings",
     "L602": "the first column of the pasted table is not travel",
     "L603": "a unit in the pasted table's header contradicts the units stated",
     "L604": "a column of the pasted table is not named as a pass",
+    "L605": "a pass of a gauge that reads two lacks its front or rear column",
 }
 
 MOST_NAMED = 8  # names a remedy lists at the most

@@ -13,13 +13,23 @@ from pathlib import Path
 from typing import Literal
 
 from optimizer.errors import CallError, LogbookError, ShimoptError
-from optimizer.logbook.car import SPAN_RANGE_MM
+from optimizer.logbook.car import (
+    GAUGES,
+    REFERENCES,
+    SPAN_WORDS,
+    span_key,
+    span_range_mm,
+    suits,
+    unsuited,
+)
 from optimizer.logbook.corner import LINKS, side_of
 from optimizer.logbook.faults import FILES, Faults, listing, quoted
+from optimizer.logbook.paste import TableRow
 from optimizer.logbook.read import read_bytes
+from optimizer.logbook.readings import value_names
 from optimizer.logbook.template import CarText, car_toml
 from optimizer.logbook.values import parse_stack, parse_units, write_stack
-from optimizer.records import Units
+from optimizer.records import TWO_VALUES, GaugeKind, Units
 from optimizer.units import from_mm, is_angle
 
 
@@ -31,18 +41,24 @@ class NewAnswers:
     ----------
     units : as `parse_units` takes them, such as ``mm`` or ``thou,mm,mm``
     link : outer joint ahead of or behind the line through upper and lower pivots
-    span : contact to dial, in the length unit; None for a gauge that shows an angle
-    rising : which way the wheel turns while the dial's number grows
+    gauge : None for one-dial, or for direct-angle where the readings are angles
+    span : of the gauge, or the throw of a spot, in the length unit; None for a gauge that
+        shows an angle
+    rising : which way the wheel turns while the gauge's number grows, or front less rear
+    reference : the side that the distances of a toe plate are taken from
     above, below : shims as they stand, in the length unit, such as ``2x1+0.5``
     car : None for the name of the folder
     side : None for the side that the corner's name tells
-    table : (pass, travel, reading) of each reading, in the crew's units and signs
+    table : (pass, travel, reading) of each reading, or (pass, travel, front, rear) where
+        the gauge reads two; in the crew's units and signs
     """
 
     units: str
     link: Literal["ahead", "behind"]
+    gauge: GaugeKind | None = None
     span: float | None = None
     rising: Literal["toe-in", "toe-out"] = "toe-in"
+    reference: Literal["inboard", "outboard"] | None = None
     above: str = ""
     below: str = ""
     car: str | None = None
@@ -51,7 +67,7 @@ class NewAnswers:
     toe_out_plus: bool = False
     droop_plus: bool = False
     steered: bool = False
-    table: Sequence[tuple[str, float, float]] | None = None
+    table: Sequence[TableRow] | None = None
     run: str = "run1"
 
 
@@ -120,28 +136,66 @@ def check_names(corner: str, run: str, side: str | None) -> None:
         raise CallError(found, "say the side, `left` or `right`")
 
 
-def check_span(span: float, unit: str) -> None:
-    """Refuse a span [unit] that no gauge has.
+def check_span(span: float, unit: str, kind: GaugeKind = "one-dial") -> None:
+    """Refuse a span or throw [unit] that no gauge of this kind has.
 
     Raises
     ------
     CallError : it is not finite, not above zero, or absurd in its unit
     """
+    key = span_key(kind)
     if not (math.isfinite(span) and span > 0.0):
-        raise CallError(f"a span of {span:g} cannot be", "say the distance, above zero")
-    low, high = (from_mm(bound, unit) for bound in SPAN_RANGE_MM)
+        raise CallError(f"a {key} of {span:g} cannot be", "say the distance, above zero")
+    low, high = (from_mm(bound, unit) for bound in span_range_mm(kind))
     if not low <= span <= high:
         raise CallError(
-            f"a span of {span:g} {unit} cannot be",
-            f"say the distance from fixed contact to dial, from {low:.3g} to {high:.4g} {unit}",
+            f"a {key} of {span:g} {unit} cannot be",
+            f"say {SPAN_WORDS[kind]}, from {low:.3g} to {high:.4g} {unit}",
         )
+
+
+def gauge_kind(gauge: str | None, reading_unit: str) -> GaugeKind:
+    """The kind of gauge that an answer names, or that the unit of the readings tells.
+
+    Raises
+    ------
+    CallError : there is no such kind, or it does not read in this unit
+    """
+    if gauge is None:
+        return "direct-angle" if is_angle(reading_unit) else "one-dial"
+    kind = next((k for k in GAUGES if k == gauge), None)
+    if kind is None:
+        raise CallError(f"there is no gauge kind {quoted(gauge)}", f"use {listing(GAUGES)}")
+    if not suits(kind, reading_unit):
+        found, _ = unsuited(kind, reading_unit)
+        raise CallError(found, "say another gauge, or other units")
+    return kind
+
+
+def rising_from_turn(
+    link: Literal["ahead", "behind"], number: Literal["up", "down"]
+) -> Literal["toe-in", "toe-out"]:
+    """Which way the wheel turns while the gauge's number grows, from one turn of the link.
+
+    A longer link pushes its outer joint outboard. Ahead of the line through the
+    carrier's pivots that is toe-out, behind it toe-in, whichever side of the car; what
+    the number did meanwhile gives its direction (statics of a lever; the tests hold it
+    against the exact mechanism).
+
+    Parameters
+    ----------
+    link : where the outer joint lies
+    number : whether the number went up or down while the link was lengthened
+    """
+    return "toe-in" if (link == "behind") == (number == "up") else "toe-out"
 
 
 def _texts(folder: Path, answers: NewAnswers) -> dict[str, str]:
     """The three files as text."""
     units = parse_units(answers.units)
+    kind = gauge_kind(answers.gauge, units.reading)
     side = answers.side or side_of(answers.corner)
-    _check_answers(answers, units, side)
+    _check_answers(answers, units, kind, side)
     unit = units.length
     above, below = (
         tuple(from_mm(shim, unit) for shim in parse_stack(text, unit))
@@ -154,8 +208,10 @@ def _texts(folder: Path, answers: NewAnswers) -> dict[str, str]:
         units=units,
         toe_out_plus=answers.toe_out_plus,
         droop_plus=answers.droop_plus,
-        span=None if is_angle(units.reading) else _number(answers.span or 0.0),
+        gauge=kind,
+        span=_number(answers.span or 0.0),
         rising=answers.rising,
+        reference=answers.reference or "",
         corner=corner,
         side=side or "",
         link=answers.link,
@@ -165,7 +221,8 @@ def _texts(folder: Path, answers: NewAnswers) -> dict[str, str]:
         most_shims=max(6, len(on_car)),
     )
     row = (run, corner, "", write_stack(above), write_stack(below), "0", "", "", "")
-    readings = [(run, sweep, _number(z), _number(v)) for sweep, z, v in answers.table or ()]
+    readings = [(run, sweep, *map(_number, numbers)) for sweep, *numbers in answers.table or ()]
+    shown = ",".join(f"{name}_{units.reading}" for name in value_names(kind))
     return {
         "car.toml": car_toml(car),
         "runs.csv": _csv(
@@ -174,11 +231,11 @@ def _texts(folder: Path, answers: NewAnswers) -> dict[str, str]:
             f"eccentric_mark,static_toe_{units.toe},note",
             [row],
         ),
-        "readings.csv": _csv(f"run,pass,travel_{units.travel},reading_{units.reading}", readings),
+        "readings.csv": _csv(f"run,pass,travel_{units.travel},{shown}", readings),
     }
 
 
-def _check_answers(answers: NewAnswers, units: Units, side: str | None) -> None:
+def _check_answers(answers: NewAnswers, units: Units, kind: GaugeKind, side: str | None) -> None:
     """Refuse what would not make sense in the files."""
     if answers.link not in LINKS:
         raise CallError(f"the link cannot be {quoted(answers.link)}", f"say {listing(LINKS)}")
@@ -187,12 +244,19 @@ def _check_answers(answers: NewAnswers, units: Units, side: str | None) -> None:
             f"the dial cannot rise with {quoted(answers.rising)}", "say `toe-in` or `toe-out`"
         )
     check_names(answers.corner, answers.run, side)
-    if is_angle(units.reading):
+    wanted = 4 if kind in TWO_VALUES else 3
+    if any(len(row) != wanted for row in answers.table or ()):
+        found = f"the table does not hold what a {kind} gauge reads"
+        raise CallError(found, f"give {listing(value_names(kind), 'and')} of each reading")
+    if kind == "toe-plate" and answers.reference not in REFERENCES:
+        found = f"a toe plate cannot be measured from {quoted(answers.reference or '')}"
+        raise CallError(found, f"say {listing(REFERENCES)}")
+    if kind == "direct-angle":
         return
     if answers.span is None:
-        found = f"readings in {units.reading} need the span of the gauge"
-        raise CallError(found, f"say the distance from fixed contact to dial, in {units.length}")
-    check_span(answers.span, units.length)
+        found = f"readings in {units.reading} need the {span_key(kind)} of the gauge"
+        raise CallError(found, f"say {SPAN_WORDS[kind]}, in {units.length}")
+    check_span(answers.span, units.length, kind)
 
 
 def _number(value: float) -> str:

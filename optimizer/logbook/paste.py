@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from optimizer.logbook.cells import Cell, CellReader, Row, heading_key
@@ -11,42 +12,52 @@ from optimizer.logbook.faults import (
     Faults,
     Place,
     Source,
+    listing,
     nearest,
     quoted,
     source_of,
 )
 from optimizer.logbook.values import read_number, unit_meant
-from optimizer.records import Units
+from optimizer.records import TWO_VALUES, GaugeKind, Units
 
 PASTED = "pasted table"
 
+TableRow = tuple[str, float, float] | tuple[str, float, float, float]
+
+SIDES = ("front", "rear")
 _NUMBER_LIKE = re.compile(r"[-+\u2212\u2013]?[0-9.,]+")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Pass:
-    """One column of readings."""
+class Series:
+    """The columns of one pass: one, or front and rear."""
 
-    index: int
     name: str
+    indices: tuple[int, ...]
+    run: str = ""
 
 
-def parse_table(text: str, units: Units | None = None) -> tuple[tuple[str, float, float], ...]:
+def parse_table(
+    text: str, units: Units | None = None, kind: GaugeKind = "one-dial"
+) -> tuple[TableRow, ...]:
     """Read a table as crews paste it.
 
     One table is one run. The first column is travel, each further one a pass. A
     header row names the passes up or down and may carry units (``travel_mm``,
     ``up1_thou``); without names they are up1, down1, up2, down2 and so on. Tabs,
-    semicolons, commas or spaces part the cells; an empty cell is no reading.
+    semicolons, commas or spaces part the cells; an empty cell is no reading. Where the
+    gauge reads two, a pass has two columns: ``up1_front`` and ``up1_rear``.
 
     Parameters
     ----------
     text : the table
     units : the units stated for it, which units in the header must not contradict
+    kind : what gauge it was read on
 
     Returns
     -------
-    (pass, travel, reading) of each reading, pass by pass, in the units of the table
+    (pass, travel, reading) of each reading, or (pass, travel, front, rear) where the
+    gauge reads two; pass by pass, in the units of the table
 
     Raises
     ------
@@ -58,15 +69,17 @@ def parse_table(text: str, units: Units | None = None) -> tuple[tuple[str, float
     faults = Faults()
     header = rows.pop(0) if rows and not _is_number(rows[0].cells) else None
     if header is not None and header.open_quote is not None:
-        _is_whole(source, header, len(header.cells), faults, spaced=False)
+        is_whole(source, header, len(header.cells), faults, spaced=False)
         faults.stop(f"the {PASTED}", "nothing was taken over")
-    passes = _passes(source, header or _unnamed(rows, separator), units, faults)
-    width = len(passes) + 1
+    two = kind in TWO_VALUES
+    columns = header or _unnamed(rows, separator)
+    passes = _passes(source, columns, units, faults, two=two)
+    width = len(columns.cells)
     found = [
         reading
         for row in rows
-        if _is_whole(source, row, width, faults, spaced=separator == " ")
-        for reading in _read_row(source, row, passes, faults, comma=separator == ",")
+        if is_whole(source, row, width, faults, spaced=separator == " ")
+        for reading in read_row(source, row, passes, faults, comma=separator == ",")
     ]
     if not found and not len(faults):
         place = Place(rows[0].cells[0].line) if rows else Place()
@@ -74,7 +87,7 @@ def parse_table(text: str, units: Units | None = None) -> tuple[tuple[str, float
         faults.add("L601", source, place, "the table holds no readings", remedy)
     if len(faults):
         faults.stop(f"the {PASTED}", "nothing was taken over")
-    return tuple((p.name, travel, value) for p in passes for q, travel, value in found if p is q)
+    return tuple((p.name, *numbers) for p in passes for q, numbers in found if p is q)
 
 
 def _separator_of(source: Source) -> str:
@@ -112,22 +125,67 @@ def _unnamed(rows: list[Row], separator: str) -> Row:
     return Row(cells=(Cell(text="", line=0, column=0),) * max(counts, default=1))
 
 
-def _passes(source: Source, header: Row, units: Units | None, faults: Faults) -> list[_Pass]:
+def _passes(
+    source: Source, header: Row, units: Units | None, faults: Faults, *, two: bool
+) -> list[Series]:
     """The columns of readings, by the header's names or in the usual order."""
     if header.cells[0].line:
         _check_travel(source, header.cells[0], units, faults)
-    passes: list[_Pass] = []
+    places: dict[str, dict[str, tuple[int, Cell]]] = {}
     for index, cell in enumerate(header.cells[1:], start=1):
-        name = f"{'up' if index % 2 else 'down'}{(index + 1) // 2}"
+        nth = (index + 1) // 2 if two else index
+        name, side = usual_pass(nth), SIDES[(index + 1) % 2] if two else ""
         if cell.text:
-            name, unit = _name_and_unit(cell)
+            said, unit = _name_and_unit(cell)
+            said, side = side_of_name(said) if two else (said, "")
+            name = said or name
             _check_unit(source, cell, unit, units.reading if units else None, faults)
             _check_pass(source, cell, name, faults)
-        if any(p.name == name for p in passes):
-            found = f"two columns are called {quoted(name)}"
+        if side in places.setdefault(name, {}):
+            found = f"two columns are called {quoted(f'{name} {side}'.strip())}"
             faults.add("L302", source, cell.place(), found, "give each pass a name of its own")
-        passes.append(_Pass(index=index, name=name))
-    return passes
+        places[name].setdefault(side, (index, cell))
+    if two:
+        for name, sides in places.items():
+            check_sides(source, name, sides, faults)
+    order = SIDES if two else ("",)
+    return [
+        Series(name=name, indices=tuple(sides[side][0] for side in order if side in sides))
+        for name, sides in places.items()
+    ]
+
+
+def usual_pass(nth: int) -> str:
+    """The name of a pass that has none: up1, down1, up2, down2 and so on."""
+    return f"{'up' if nth % 2 else 'down'}{(nth + 1) // 2}"
+
+
+def side_of_name(name: str) -> tuple[str, str]:
+    """Part ``up1_front`` into its pass and its side; no side where it tells none."""
+    for side in SIDES:
+        stem = name.removesuffix(side)
+        if stem != name and (not stem or stem[-1] in "_ -"):
+            return stem.rstrip("_ -"), side
+    return name, ""
+
+
+def check_sides(
+    source: Source, name: str, sides: Mapping[str, tuple[int, Cell]], faults: Faults
+) -> None:
+    """A pass of a gauge that reads two has a front column and a rear one, no third."""
+    lacking = [side for side in SIDES if side not in sides]
+    if not lacking and len(sides) == len(SIDES):
+        return
+    _, cell = sides.get("") or next(iter(sides.values()))
+    faults.add(
+        "L605",
+        source,
+        cell.place(),
+        f"pass {quoted(name)} has no {listing(lacking, 'and')} column"
+        if lacking
+        else f"{quoted(cell.text)} is neither front nor rear",
+        f"the gauge reads two values: call the columns `{name}_front` and `{name}_rear`",
+    )
 
 
 def _name_and_unit(cell: Cell) -> tuple[str, str | None]:
@@ -174,7 +232,7 @@ def _check_unit(
         )
 
 
-def _is_whole(source: Source, row: Row, width: int, faults: Faults, *, spaced: bool) -> bool:
+def is_whole(source: Source, row: Row, width: int, faults: Faults, *, spaced: bool) -> bool:
     """Say whether the cells of a row fit the columns; without marks between, none may lack."""
     count = len(row.cells)
     extra = [cell for cell in row.cells[width:] if cell.text]
@@ -190,10 +248,10 @@ def _is_whole(source: Source, row: Row, width: int, faults: Faults, *, spaced: b
     return False
 
 
-def _read_row(
-    source: Source, row: Row, passes: list[_Pass], faults: Faults, *, comma: bool
-) -> list[tuple[_Pass, float, float]]:
-    """The readings of one row; none when its travel is at fault."""
+def read_row(
+    source: Source, row: Row, passes: Sequence[Series], faults: Faults, *, comma: bool
+) -> list[tuple[Series, tuple[float, float] | tuple[float, float, float]]]:
+    """The readings of one row, each with its travel; none when that is at fault."""
 
     def number(cell: Cell) -> float | None:
         try:
@@ -208,10 +266,19 @@ def _read_row(
         faults.add("L308", source, first.place(), "the travel of this row is empty", remedy)
         return []
     travel = number(first)
-    readings: list[tuple[_Pass, float, float]] = []
+    readings: list[tuple[Series, tuple[float, float] | tuple[float, float, float]]] = []
     for one in passes:
-        cell = row.cells[one.index] if one.index < len(row.cells) else None
-        value = number(cell) if cell is not None and cell.text else None
-        if travel is not None and value is not None:
-            readings.append((one, travel, value))
+        cells = [row.cells[i] for i in one.indices if i < len(row.cells) and row.cells[i].text]
+        if cells and len(cells) < len(one.indices):
+            found = "this reading has one of its two values"
+            remedy = "write both, front and rear, or neither"
+            faults.add("L505", source, cells[0].place(), found, remedy)
+            continue
+        values = [value for cell in cells if (value := number(cell)) is not None]
+        if travel is None or not cells or len(values) < len(cells):
+            continue
+        if len(values) == 1:
+            readings.append((one, (travel, values[0])))
+        elif len(values) == 2:
+            readings.append((one, (travel, values[0], values[1])))
     return readings

@@ -72,10 +72,15 @@ def _own_units(car: CarFile, runs: RunTable, readings: ReadingTable) -> Units:
     """The crew's units: those of [units], else those of the headers."""
     return Units(
         travel=car.units.get("travel") or readings.units.get("travel") or "mm",
-        reading=car.units.get("reading") or readings.units.get("reading") or "mm",
+        reading=car.units.get("reading") or _shown_in(readings) or "mm",
         length=car.units.get("length") or runs.length_unit or "mm",
         toe=car.units.get("toe") or "deg",
     )
+
+
+def _shown_in(readings: ReadingTable) -> str | None:
+    """The unit that the header gives to what the gauge shows."""
+    return readings.units.get("reading") or readings.units.get("front")
 
 
 def _read_files(folder: Path, faults: Faults) -> dict[str, bytes]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -13,7 +13,7 @@ from optimizer.logbook.faults import Faults, Source, alike, meant, nearest, quot
 from optimizer.logbook.rows import ColumnRule, Sheet, read_sheet
 from optimizer.logbook.runs import RunTable
 from optimizer.logbook.table import MOST_TOE_DEG, MOST_TRAVEL_MM
-from optimizer.records import Reading
+from optimizer.records import TWO_VALUES, GaugeKind, Reading
 from optimizer.units import DEG_PER_UNIT, MM_PER_UNIT
 
 RIDE_HEIGHT_MM = 0.05  # travel within this of zero is ride height
@@ -22,12 +22,33 @@ BEYOND_MM = 1e6  # blamed as absurd already
 LEAST_TRAVELS = 3
 MANY = 3  # more absurd values than this are one fault: the unit
 
-READING_COLUMNS = (
+ONE_VALUE = ("reading",)
+FRONT_AND_REAR = ("front", "rear")
+WHERE = (
     ColumnRule(name="run", needed=True),
     ColumnRule(name="pass", needed=True),
     ColumnRule(name="travel", needed=True, measures="travel"),
-    ColumnRule(name="reading", needed=True, measures="reading"),
 )
+
+
+def value_names(kind: GaugeKind | None) -> tuple[str, ...]:
+    """The columns that hold what a gauge of this kind shows."""
+    return FRONT_AND_REAR if kind in TWO_VALUES else ONE_VALUE
+
+
+def reading_columns(kind: GaugeKind | None) -> tuple[ColumnRule, ...]:
+    """The columns of readings.csv. While the kind is in doubt no value is asked for."""
+    values = (*ONE_VALUE, *FRONT_AND_REAR) if kind is None else value_names(kind)
+    rules = (ColumnRule(name=v, needed=kind is not None, measures="reading") for v in values)
+    return (*WHERE, *rules)
+
+
+_SIZES: Mapping[GaugeKind, str] = {
+    "one-dial": "{value} at a span of {span}",
+    "two-dials": "front less rear {value} off its middle, at a span of {span}",
+    "toe-plate": "front less rear {value} off its middle, at a span of {span}",
+    "spot": "{value} off its middle, at a throw of {span}",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +59,7 @@ class _Entry:
     sweep: str | None
     travel: float | None = None
     value: float | None = None
+    unit: str | None = None
     cells: tuple[Cell, ...] = ()
 
     @property
@@ -77,12 +99,12 @@ def read_readings(
     source: Source | None, car: CarFile, runs: RunTable, faults: Faults
 ) -> ReadingTable:
     """Read readings.csv and check it against the runs."""
-    sheet = read_sheet(source, READING_COLUMNS, car.units, faults) if source else None
+    sheet = read_sheet(source, reading_columns(car.kind), car.units, faults) if source else None
     if sheet is None:
         return ReadingTable()
     sheet = _suited(sheet, car)
-    entries = list(_read_entries(sheet, car))
-    if all(rule.name in sheet.columns for rule in READING_COLUMNS):
+    entries = _read_entries(sheet, car)
+    if all(name in sheet.columns for name in (*(r.name for r in WHERE), *value_names(car.kind))):
         known = _check_runs(sheet, entries, runs)
         _check_passes(sheet, known, entries, runs)
     readings = tuple(
@@ -100,34 +122,35 @@ def read_readings(
 
 def _suited(sheet: Sheet, car: CarFile) -> Sheet:
     """Note a header whose unit the gauge cannot read in, and take its unit as in doubt."""
-    column = sheet.columns.get("reading")
-    if column is None or column.unit is None or car.kind is None:
-        return sheet
-    if not suits(car.kind, column.unit):
-        found, remedy = unsuited(car.kind, column.unit)
-        sheet.fault("L211", column.cell, found, remedy)
-        sheet.columns = {**sheet.columns, "reading": replace(column, unit=None)}
+    for name in value_names(car.kind) if car.kind else ():
+        column = sheet.columns.get(name)
+        if column is None or column.unit is None or car.kind is None:
+            continue
+        if not suits(car.kind, column.unit):
+            found, remedy = unsuited(car.kind, column.unit)
+            sheet.fault("L211", column.cell, found, remedy)
+            sheet.columns = {**sheet.columns, name: replace(column, unit=None)}
     return sheet
 
 
-def _read_entries(sheet: Sheet, car: CarFile) -> Iterator[_Entry]:
-    travels, toes = _Absurd(), _Absurd()
+def _read_entries(sheet: Sheet, car: CarFile) -> list[_Entry]:
+    travels = _Absurd()
+    entries: list[_Entry] = []
     for row in sheet.rows:
         if not sheet.is_whole(row):
             run, sweep = sheet.text(row, "run") or None, sheet.text(row, "pass") or None
-            yield _Entry(run=run, sweep=sweep)
+            entries.append(_Entry(run=run, sweep=sweep))
             continue
-        yield _Entry(
-            run=sheet.needed(row, "run", "run1"),
-            sweep=sheet.needed(row, "pass", "up1"),
-            travel=_read_travel(sheet, row, car, travels),
-            value=_read_value(sheet, row, car, toes),
-            cells=row.cells,
+        run, sweep = sheet.needed(row, "run", "run1"), sheet.needed(row, "pass", "up1")
+        travel = _read_travel(sheet, row, car, travels)
+        value, unit = _read_value(sheet, row, car)
+        entries.append(
+            _Entry(run=run, sweep=sweep, travel=travel, value=value, unit=unit, cells=row.cells)
         )
     if travels.found:
         travels.report(sheet, "travel")
-    if toes.found:
-        toes.report(sheet, "reading")
+    _check_sizes(sheet, entries, car)
+    return entries
 
 
 def _read_travel(sheet: Sheet, row: Row, car: CarFile, absurd: _Absurd) -> float | None:
@@ -144,27 +167,79 @@ def _read_travel(sheet: Sheet, row: Row, car: CarFile, absurd: _Absurd) -> float
     return travel
 
 
-def _read_value(sheet: Sheet, row: Row, car: CarFile, absurd: _Absurd) -> float | None:
-    """A reading in mm at the contact, or in degrees of toe."""
-    if sheet.needed(row, "reading", "12.5") is None:
-        return None
-    number = sheet.number(row, "reading")
-    cell = sheet.cell(row, "reading")
-    unit = sheet.columns["reading"].unit if cell else None
-    if number is None or cell is None or unit is None:
-        return number
+def _read_value(sheet: Sheet, row: Row, car: CarFile) -> tuple[float | None, str | None]:
+    """A reading in mm, front less rear of two, or in degrees of toe; and its unit.
+
+    While a unit is in doubt the number is as typed and the unit None.
+    """
+    names = value_names(car.kind)
+    empty = [n for n in names if (cell := sheet.cell(row, n)) is not None and not cell.text]
+    if len(names) == 2 and len(empty) == 1:
+        _fault_half(sheet, row, empty[0], car)
+        return None, None
+    typed = [_read_one(sheet, row, name, car) for name in (names[:1] if empty else names)]
+    if any(value is None for value, _ in typed):
+        return None, None
+    values = [value for value, _ in typed if value is not None]
+    units = [unit for _, unit in typed]
+    unit = None if None in units else units[0]
+    return (values[0] if len(values) == 1 else values[0] - values[1]), unit
+
+
+def _fault_half(sheet: Sheet, row: Row, lacking: str, car: CarFile) -> None:
+    """One fault for a row that has front without rear, or rear without front."""
+    cell = sheet.cell(row, lacking)
+    there = next(name for name in FRONT_AND_REAR if name != lacking)
+    if cell is not None:
+        sheet.fault(
+            "L505",
+            cell,
+            f"this row has a `{there}` and no `{lacking}`: a {car.kind} gauge reads both",
+            f"write the `{lacking}` value, or delete the row",
+        )
+
+
+def _read_one(sheet: Sheet, row: Row, name: str, car: CarFile) -> tuple[float | None, str | None]:
+    """One value in mm or degrees, and its unit; as typed while the unit is in doubt."""
+    if sheet.needed(row, name, "12.5") is None:
+        return None, None
+    number, unit = sheet.number(row, name), sheet.columns[name].unit
+    if number is None or unit is None:
+        return number, None
     if unit in DEG_PER_UNIT:
-        value = number * DEG_PER_UNIT[unit] * car.signs.toe + 0.0
-        toe = value
-        how = ""
-    else:
-        value = number * MM_PER_UNIT[unit]
-        span = car.gauge.span_mm
-        toe = 0.0 if span is None else math.degrees(math.atan(value / span))
-        how = "" if span is None else f" ({value:.4g} mm at a span of {span:.4g} mm)"
-    if not abs(toe) <= MOST_TOE_DEG:
-        absurd.found.append((cell, f"a toe of {toe:.4g} degrees{how} is absurd"))
-    return value
+        return number * DEG_PER_UNIT[unit] * car.signs.toe + 0.0, unit
+    return number * MM_PER_UNIT[unit], unit
+
+
+def _check_sizes(sheet: Sheet, entries: list[_Entry], car: CarFile) -> None:
+    """Look for readings that no wheel turns to.
+
+    A board, a pair of dials or of distances starts anywhere: there a reading counts from
+    the middle one of its pass.
+    """
+    sized = [e for e in entries if e.cells and e.value is not None and e.unit is not None]
+    middle: dict[tuple[str | None, str | None], float] = {}
+    if car.kind not in ("one-dial", "direct-angle"):
+        passes: dict[tuple[str | None, str | None], list[float]] = {}
+        for e in sized:
+            passes.setdefault((e.run, e.sweep), []).append(e.value or 0.0)
+        middle = {key: sorted(values)[len(values) // 2] for key, values in passes.items()}
+    absurd = _Absurd()
+    name = value_names(car.kind)[0]
+    for e in sized:
+        value = (e.value or 0.0) - middle.get((e.run, e.sweep), 0.0)
+        span, how = car.gauge.span_mm, ""
+        if e.unit in DEG_PER_UNIT:
+            toe = value
+        else:
+            toe = 0.0 if span is None else math.degrees(math.atan(value / span))
+            how = "" if span is None else f" ({_SIZES[car.kind or 'one-dial']})"
+            how = how.format(value=f"{value:.4g} mm", span=f"{span or 0.0:.4g} mm")
+        if not abs(toe) <= MOST_TOE_DEG:
+            text = f"a toe of {toe:.4g} degrees{how} is absurd"
+            absurd.found.append((_cell(sheet, e, name), text))
+    if absurd.found:
+        absurd.report(sheet, name)
 
 
 def _check_runs(sheet: Sheet, entries: list[_Entry], runs: RunTable) -> list[_Entry]:

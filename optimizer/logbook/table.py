@@ -39,7 +39,10 @@ KEYS: dict[str, tuple[str, ...]] = {
     "[gauge]": (
         "kind",
         "span",
+        "throw",
         "rising",
+        "reference",
+        "range",
         "resolution",
         "reading_noise",
         "direction_noise",

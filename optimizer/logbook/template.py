@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from optimizer.records import Units
+from optimizer.records import GaugeKind, Units
 from optimizer.units import from_mm
 
 _HEAD = """\
@@ -38,22 +38,53 @@ toe_in = "{toe_in}"    # the sign you give to toe-in
 bump = "{bump}"    # the sign you give to bump travel
 """
 
-_ONE_DIAL = """
+_GAUGES: dict[GaugeKind, str] = {
+    "one-dial": """
 [gauge]
 kind = "one-dial"    # one dial against a fixed contact
 span = {span}    # from the fixed contact to the dial, level
 rising = "{rising}"    # which way the wheel turns while the dial's number grows
-"""
-
-_DIRECT_ANGLE = """
+""",
+    "two-dials": """
+[gauge]
+kind = "two-dials"    # readings.csv holds both: columns front and rear
+span = {span}    # from the front dial to the rear dial, level
+rising = "{rising}"    # which way the wheel turns while front less rear grows
+""",
+    "toe-plate": """
+[gauge]
+kind = "toe-plate"    # readings.csv holds the distances to both ends: front and rear
+span = {span}    # between the two points of the plate that are measured to, level
+reference = "{reference}"    # measured from inboard (across the car, the other side left
+#       fixed) or from outboard (a line or bar beside the car)
+""",
+    "spot": """
+[gauge]
+kind = "spot"    # a pointer fixed to the wheel throws a spot on a board
+throw = {span}    # along the beam, from the wheel to the board
+rising = "{rising}"    # which way the wheel turns while the number under the spot grows
+""",
+    "direct-angle": """
 [gauge]
 kind = "direct-angle"    # shows toe itself, in your sign of toe
-"""
+""",
+}
 
 _GAUGE_NOISE = """\
+# Other kinds of gauge:
+#   one-dial      span and rising
+#   two-dials     span between them, rising of front less rear; columns front,rear
+#   toe-plate     span of its two points, reference = "inboard" or "outboard"; columns front,rear
+#   spot          throw and rising
+#   direct-angle  neither: it shows toe itself
+# Rising not known? Lengthen the link one turn at ride height and look at the number: a link
+# ahead turns the wheel to toe-out, one behind to toe-in. If the number grew, that is `rising`;
+# if it fell, the other. Then turn the link back.
+# Contacts at unequal heights read height difference / span times the camber change: level them.
+# range = {range}    # from end to end of what it can show, in {reading}
 # What is known of its noise, as a standard deviation; repeats tell more.
 # resolution = {resolution}    # smallest step it shows, in {reading}
-# reading_noise = {reading_noise}    # of one reading, in {reading}
+# reading_noise = {reading_noise}    # of one reading (one of two), in {reading}
 # direction_noise = {direction_noise}    # up against down at ride height, in {reading}
 # travel_noise = {travel_noise}    # of one travel, in {travel}
 # travel_scale_noise = 0.01    # of the whole travel scale: 0.01 is one per cent
@@ -163,12 +194,18 @@ _POINTS_MM = {
     "link_outer_joint": (120, 702, 222),
     "wheel_centre": (0, 745, 300),
 }
+_NOISES = ("resolution", "reading_noise", "direction_noise", "range")
 _BY_READING = {
-    "mm": {"resolution": "0.01", "reading_noise": "0.03", "direction_noise": "0.02"},
-    "in": {"resolution": "0.0005", "reading_noise": "0.001", "direction_noise": "0.001"},
-    "thou": {"resolution": "0.5", "reading_noise": "1", "direction_noise": "1"},
-    "deg": {"resolution": "0.01", "reading_noise": "0.006", "direction_noise": "0.004"},
-    "min": {"resolution": "0.5", "reading_noise": "0.4", "direction_noise": "0.25"},
+    "mm": ("0.01", "0.03", "0.02", "10"),
+    "in": ("0.0005", "0.001", "0.001", "0.4"),
+    "thou": ("0.5", "1", "1", "400"),
+    "deg": ("0.01", "0.006", "0.004", "5"),
+    "min": ("0.5", "0.4", "0.25", "300"),
+}
+_ROUGHLY = {
+    "mm": ("0.5", "0.4", "0.1", "400"),
+    "in": ("0.02", "0.015", "0.004", "16"),
+    "thou": ("20", "15", "4", "16000"),
 }
 _BY_TRAVEL = {
     "mm": {"travel_noise": "0.5", "window": "[-50, 50]", "weight_sd": "20", "at_travel": "40"},
@@ -194,8 +231,10 @@ class CarText:
     units: Units
     toe_out_plus: bool
     droop_plus: bool
-    span: str | None
+    gauge: GaugeKind
+    span: str
     rising: str
+    reference: str
     corner: str
     side: str
     link: str
@@ -241,6 +280,7 @@ def car_toml(car: CarText) -> str:
     The whole text; examples that are still notes are in the crew's own units and signs.
     """
     units = car.units
+    noises = _ROUGHLY if car.gauge in ("toe-plate", "spot") else _BY_READING
     words = {
         "travel": units.travel,
         "reading": units.reading,
@@ -249,8 +289,9 @@ def car_toml(car: CarText) -> str:
         "name": toml_string(car.name),
         "toe_in": "minus" if car.toe_out_plus else "plus",
         "bump": "minus" if car.droop_plus else "plus",
-        "span": car.span or "",
+        "span": car.span,
         "rising": car.rising,
+        "reference": car.reference,
         "corner": toml_key(car.corner),
         "side": car.side,
         "link": car.link,
@@ -261,12 +302,12 @@ def car_toml(car: CarText) -> str:
         "eccentric": "none" if car.steered else "slot",
         **_BY_LENGTH[units.length],
         **_points(car),
-        **_BY_READING[units.reading],
+        **dict(zip(_NOISES, noises[units.reading], strict=True)),
         **_BY_TRAVEL[units.travel],
         **_BY_TOE[units.toe],
     }
     # The example is toe-in in droop, in the crew's own signs.
     words["at_travel"] = ("" if car.droop_plus else "-") + words["at_travel"]
     words["toe_change"] = ("-" if car.toe_out_plus else "") + words["toe_change"]
-    gauge = _DIRECT_ANGLE if car.span is None else _ONE_DIAL
-    return "".join(part.format_map(words) for part in (_HEAD, _CAR, gauge, _GAUGE_NOISE, _CORNER))
+    parts = (_HEAD, _CAR, _GAUGES[car.gauge], _GAUGE_NOISE, _CORNER)
+    return "".join(part.format_map(words) for part in parts)

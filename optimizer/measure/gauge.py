@@ -15,13 +15,17 @@ Array = NDArray[np.float64]
 def toe_from_reading_deg(gauge: Gauge, reading: ArrayLike) -> Array:
     """Toe in degrees (toe-in plus) from readings counted from the pass's zero.
 
-    One dial against a fixed contact at a known span turns by atan(reading / span)
-    (plane trigonometry); a direct-angle gauge reads toe itself. Any shape.
+    Plane trigonometry, any shape; ``rising`` gives the sign:
+
+    - one dial against a fixed contact: atan(reading / span)
+    - two dials, or the distances to a toe plate's two points: atan((front - rear) / span)
+    - a spot on a board, from a pointer fixed to the wheel: atan(shift / throw)
+    - a direct-angle gauge reads toe itself
 
     Raises
     ------
     CallError
-        If a one-dial gauge has no span.
+        If the gauge has no span or throw and needs it.
     """
     value = gauge.rising * np.asarray(reading, float)
     if gauge.kind == "direct-angle":
@@ -30,7 +34,10 @@ def toe_from_reading_deg(gauge: Gauge, reading: ArrayLike) -> Array:
 
 
 def reading_from_toe(gauge: Gauge, toe_deg: ArrayLike) -> Array:
-    """What the gauge shows for a toe change: mm at the contact, or degrees. Any shape."""
+    """What the gauge shows for a toe change: mm (front less rear of two), or degrees.
+
+    The inverse of :func:`toe_from_reading_deg`: span tan(toe). Any shape.
+    """
     toe = np.asarray(toe_deg, float)
     if gauge.kind == "direct-angle":
         return np.asarray(gauge.rising * toe)
@@ -40,14 +47,29 @@ def reading_from_toe(gauge: Gauge, toe_deg: ArrayLike) -> Array:
 def reading_noise_deg(gauge: Gauge, reading_sd: float | None = None) -> float:
     """Standard deviation of one reading in degrees, its own step included.
 
-    A step q adds q^2 / 12 (GUM, JCGM 100:2008, F.2.2.1).
+    A step q adds q^2 / 12 (GUM, JCGM 100:2008, F.2.2.1). Where two values are read
+    the noise of both counts: u^2(front - rear) = u^2(front) + u^2(rear) (eq. 10,
+    uncorrelated). Over the span it is an angle (small angles).
     """
     sd = gauge.reading_sd if reading_sd is None else reading_sd
-    return _small_angle_deg(gauge, float(np.hypot(sd, gauge.resolution / np.sqrt(12.0))))
+    one = float(np.hypot(sd, gauge.resolution / np.sqrt(12.0)))
+    return _small_angle_deg(gauge, one * np.sqrt(2.0) if gauge.reads_two else one)
+
+
+def range_needed(gauge: Gauge, toe_deg: ArrayLike) -> float:
+    """The least range that shows all these toe changes and ride height: mm, or degrees.
+
+    Where two values are read each need only move half of their difference.
+    """
+    shown = np.append(reading_from_toe(gauge, toe_deg), 0.0)
+    return float(np.ptp(shown)) / (2.0 if gauge.reads_two else 1.0)
 
 
 def loop_noise_deg(gauge: Gauge) -> float:
-    """Standard deviation of the up-against-down loop at ride height, degrees."""
+    """Standard deviation of the up-against-down loop at ride height, degrees.
+
+    It is stated of the whole reading, front less rear where there are two.
+    """
     return _small_angle_deg(gauge, gauge.loop_sd)
 
 
@@ -57,5 +79,6 @@ def _small_angle_deg(gauge: Gauge, reading: float) -> float:
 
 def _span_mm(gauge: Gauge) -> float:
     if gauge.span_mm is None or not gauge.span_mm > 0.0:
-        raise CallError("a one-dial gauge needs its span", "state span in [gauge]")
+        key = "throw" if gauge.kind == "spot" else "span"
+        raise CallError(f"a {gauge.kind} gauge needs its {key}", f"state {key} in [gauge]")
     return gauge.span_mm

@@ -6,13 +6,15 @@ from dataclasses import dataclass
 from itertools import groupby
 
 import numpy as np
+from numpy.typing import NDArray
 
-from optimizer.measure.gauge import reading_from_toe
+from optimizer.measure.gauge import range_needed, reading_from_toe
 from optimizer.records import Corner, Gauge, Logbook, Run, Signs, Units
 from optimizer.units import from_deg, from_mm
 
 DECIMALS = {"mm": 1, "cm": 2, "in": 2, "thou": 0, "deg": 2, "min": 0}
 DIAL_DECIMALS = {"mm": 2, "cm": 3, "in": 3, "thou": 0, "deg": 2, "min": 0}
+ROUGH_KINDS = ("toe-plate", "spot")  # read by eye: one digit less than a dial
 SHIM_DECIMALS = 5
 TRAVEL_DECIMALS = {"mm": 1, "cm": 2, "in": 2}
 
@@ -37,18 +39,48 @@ class Crew:
             return from_deg(shown, self.units.reading) * self.signs.toe
         return from_mm(shown, self.units.reading)
 
+    @property
+    def shown_name(self) -> str:
+        """What the gauge's figure is called in a sentence."""
+        if self.gauge.reads_two:
+            return "front less rear"
+        return "the spot" if self.gauge.kind == "spot" else "the dial"
+
+    @property
+    def shown_place(self) -> str:
+        """Where a figure of the gauge is seen."""
+        if self.gauge.reads_two:
+            return "of front less rear"
+        return "on the board" if self.gauge.kind == "spot" else "on the dial"
+
+    @property
+    def dial_decimals(self) -> int:
+        """Digits behind the point that the gauge is worth."""
+        digits = DIAL_DECIMALS[self.units.reading]
+        return max(digits - 1, 0) if self.gauge.kind in ROUGH_KINDS else digits
+
+    def range_short(self, toe_deg: NDArray[np.float64]) -> tuple[str, str] | None:
+        """The gauge's range and what these toe changes need of it, where it has too little."""
+        full = self.gauge.full_range
+        need = range_needed(self.gauge, toe_deg)
+        if full is None or need <= full:
+            return None
+        unit, digits = self.units.reading, self.dial_decimals
+        off = from_deg if self.gauge.kind == "direct-angle" else from_mm
+        return f"{_plain(off(full, unit), digits)} {unit}", f"{off(need, unit):.{digits}f}"
+
     def dial(self, toe_deg: float) -> str:
         """:meth:`dial_value` as a signed figure."""
-        return _signed(self.dial_value(toe_deg), DIAL_DECIMALS[self.units.reading])
+        return _signed(self.dial_value(toe_deg), self.dial_decimals)
 
     def dial_span(self, toe_deg: float) -> str:
         """An unsigned amount in the reading unit, never shown smaller than one step."""
-        digits = DIAL_DECIMALS[self.units.reading]
+        digits = self.dial_decimals
         return f"{max(abs(self.dial_value(toe_deg)), 10.0**-digits):.{digits}f}"
 
     def dial_move(self, toe_deg: float) -> str:
         """:meth:`dial`, or "under" one step where it is smaller than that."""
-        digits = DIAL_DECIMALS[self.units.reading]
+        digits = self.dial_decimals
         step = 10.0**-digits
         if abs(self.dial_value(toe_deg)) < step / 2.0:
             return f"under {step:.{digits}f}"
@@ -56,7 +88,7 @@ class Crew:
 
     def dial_fine(self, toe_deg: float) -> str:
         """An unsigned amount in the reading unit with one digit more, for noise."""
-        return f"{abs(self.dial_value(toe_deg)):.{DIAL_DECIMALS[self.units.reading] + 1}f}"
+        return f"{abs(self.dial_value(toe_deg)):.{self.dial_decimals + 1}f}"
 
     def travel(self, travel_mm: float) -> str:
         """A travel in words, so that no sign can be mistaken."""

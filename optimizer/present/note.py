@@ -191,7 +191,7 @@ def _expect(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
     at = [int(abs(outlook.travel_mm - z).argmin()) for z in travels]
     rows = [
         [f"travel, {crew.units.travel}", *(crew.travel(z) for z in travels)],
-        [f"now, {crew.units.reading}", *(crew.dial(float(now.toe_deg[i])) for i in at)],
+        [_now_words(crew), *(crew.dial(float(now.toe_deg[i])) for i in at)],
     ]
     if advice.action != "stay" and not _as_it_stands(advice):
         rows.append(["next", *(crew.dial(float(outlook.toe_deg[i])) for i in at)])
@@ -203,6 +203,11 @@ def _expect(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
     else:
         body = ["Expect", *body]
     return body + labelled("", score_words(advice, crew, brevity > 6), width)
+
+
+def _now_words(crew: Crew) -> str:
+    """What the gauge shows as the car stands; front less rear where it reads two."""
+    return f"now{' F less R' if crew.gauge.reads_two else ''}, {crew.units.reading}"
 
 
 def _shown_travels(advice: Advice) -> NDArray[np.float64]:
@@ -261,7 +266,7 @@ def because_words(because: Because, advice: Advice, crew: Crew, brevity: int = 0
     end = 1 if high >= -low else 0
     one = "1 mm" if crew.units.length == "mm" else "1 mm (0.04 in)"
     return (
-        f"{text}. {one} up moves the dial at {crew.travel(because.ends_mm[end])} "
+        f"{text}. {one} up moves {crew.shown_name} at {crew.travel(because.ends_mm[end])} "
         f"{crew.dial_move(because.per_mm_height_deg[end])}, "
         f"{one} longer {crew.dial_move(because.per_mm_length_deg[end])}"
     )
@@ -274,7 +279,7 @@ def proof_words(advice: Advice, crew: Crew) -> str:
     low, high = (crew.dial(d) for d in (proof.low_deg, proof.high_deg))
     if ends[0] != crew.dial_value(proof.low_deg):
         low, high = high, low
-    text = f"the dial at {crew.travel(proof.travel_mm)} is outside {low} to {high}"
+    text = f"{crew.shown_name} at {crew.travel(proof.travel_mm)} is outside {low} to {high}"
     if advice.action == "stay" or _as_it_stands(advice):
         return text + ": something moved, or a row is wrong; measure again"
     return f"{text}. Put it back: {back_words(advice, crew)}"
@@ -344,6 +349,9 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity:
         elif limit.left_mm is not None and not (brevity > 5 and limit.status == "ok"):
             near = ", close to its end" if limit.status != "ok" else ""
             known.append(f"{names[limit.name]} {crew.rough_length(limit.left_mm)} left{near}")
+    short = crew.range_short(advice.outlook.toe_deg)
+    if short is not None:
+        known.insert(0, f"GAUGE RANGE {short[0]}, {short[1]} NEEDED: a longer one, or less travel")
     if unknown:
         known.append(f"not known: {', '.join(unknown)}")
     if advice.n_ruled_out and not brevity:

@@ -89,7 +89,7 @@ def _good_enough(qualities: Sequence[RunQuality], crew: Crew, width: int, where:
     text = (
         f"two runs can be told apart when they differ by more than about "
         f"{crew.score(2.0 * np.sqrt(2.0) * worst)} {crew.units.toe} "
-        f"({crew.dial_span(2.0 * np.sqrt(2.0) * worst)} {crew.units.reading} on the dial)"
+        f"({crew.dial_span(2.0 * np.sqrt(2.0) * worst)} {crew.units.reading} {crew.shown_place})"
     )
     return labelled("Good for", text, width) + labelled(
         "Then", f"shimopt next{where} for the advice (shimopt curves{where} for figures)", width

@@ -159,6 +159,40 @@ def test_a_gauge_of_angles_is_not_asked_for_its_span(tmp_path: Path) -> None:
     assert read_logbook(tmp_path / "car").gauge.kind == "direct-angle"
 
 
+def test_another_gauge_is_said_at_the_span_and_has_its_own_questions(tmp_path: Path) -> None:
+    replies = ["mm", "direct-angle", "Toe Plate", "600", "beside", "across the car", "ahead", "1"]
+    code, shown = _talk(tmp_path / "plate", [*replies, "1"])
+    assert code == 0, shown
+    assert "a direct-angle gauge does not read in `mm`" in shown
+    assert "reference is 'beside'\n  mend: say inboard or outboard" in shown
+    gauge = read_logbook(tmp_path / "plate").gauge
+    assert (gauge.kind, gauge.span_mm, gauge.rising) == ("toe-plate", 600.0, -1)
+    replies = ["mm", "two-dials", "one-dial", "spot", "100", "4000", "toe-out", "ahead", "1", "1"]
+    code, shown = _talk(tmp_path / "spot", replies)
+    assert code == 0, shown
+    assert "a throw of 100 mm cannot be" in shown
+    assert "does the number under the spot climb" in shown
+    gauge = read_logbook(tmp_path / "spot").gauge
+    assert (gauge.kind, gauge.span_mm, gauge.rising) == ("spot", 4000.0, -1)
+
+
+@pytest.mark.parametrize(("link", "number", "rising"), [("ahead", "up", -1), ("behind", "UP", 1)])
+def test_a_turn_of_the_link_tells_what_nobody_knew(
+    tmp_path: Path, link: str, number: str, rising: int
+) -> None:
+    replies = ["mm", "300", "?", "ahead", "<", link, "sideways", number, "1", "1"]
+    code, shown = _talk(tmp_path / "car", replies)
+    assert code == 0, shown
+    assert "Lengthen the link one turn" in shown
+    assert "longer is 'sideways'\n  mend: say up or down" in shown
+    assert read_logbook(tmp_path / "car").gauge.rising == rising
+    flags = ("--units", "mm", "--span", "300", "--link", link, "--above", "1", "--below", "1")
+    code, shown = _talk(tmp_path / "flags", [], *flags, "--longer", number)
+    assert (code, read_logbook(tmp_path / "flags").gauge.rising) == (0, rising)
+    code, shown = _talk(tmp_path / "both", [], *flags, "--longer", number, "--rising", "toe-in")
+    assert (code, "say the same" in shown) == (2, True)
+
+
 def test_units_must_suit_the_flags_and_the_table(tmp_path: Path) -> None:
     table = tmp_path / "table.txt"
     table.write_text(TABLE.replace("travel", "travel_mm"))

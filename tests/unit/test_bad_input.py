@@ -273,6 +273,56 @@ READING_SAMPLES: list[Entry] = [
     ("L504", "run2,up1,-50,-0.4\n", "", 8, "run2",
      ("run2,up1,50", "run2,up1,-50,-0.4\nrun2,up1,50")),
 ]  # fmt: skip
+TWO = {
+    "car.toml": CAR.replace('"one-dial"', '"two-dials"'),
+    "runs.csv": RUNS,
+    "readings.csv": """\
+run,pass,travel,front,rear
+run1,up1,-50,4.1,5.0
+run1,up1,0,5,5
+run1,up1,50,5.9,5.0
+""",
+}
+PLATE = {
+    **TWO,
+    "car.toml": CAR.replace('"one-dial"', '"toe-plate"').replace(
+        'rising = "toe-in"', 'reference = "inboard"'
+    ),
+}
+SPOT = {
+    **GOOD,
+    "car.toml": CAR.replace('"one-dial"', '"spot"').replace("span = 400", "throw = 4000"),
+    "readings.csv": "run,pass,travel,reading\n"
+    "run1,up1,-50,1190\nrun1,up1,0,1200\nrun1,up1,50,1209\n",
+}
+GAUGE_SAMPLES: list[tuple[dict[str, str], Entry]] = [
+    (TWO, ("L209", "span = 400\n", "", 12, "gauge", ("kind", "span = 400\nkind"))),
+    (TWO, ("L208", 'rising = "toe-in"\n', "", 12, "gauge", ("span", 'rising = "toe-in"\nspan'))),
+    (TWO, ("L209", "span = 400", "throw = 400", 14, "400", ("throw", "span"))),
+    (TWO, ("L217", "span = 400", "span = 400\nthrow = 4000", 15, "4000", ("throw = 4000\n", ""))),
+    (TWO, ("L217", "span = 400", 'span = 400\nreference = "inboard"', 15, '"inboard"',
+           ('reference = "inboard"\n', ""))),
+    (TWO, ("L206", "span = 400", "span = 400\nrange = 0", 15, "0", ("range = 0", "range = 10"))),
+    (TWO, ("L211", 'reading = "mm"', 'reading = "deg"', 6, '"deg"', ('"deg"', '"thou"'))),
+    (TWO, ("L303", "front,rear", "reading,rear", 1, "", ("reading", "front"))),
+    (TWO, ("L304", "front,rear", "frontt,rear", 1, "frontt", SAID)),
+    (TWO, ("L211", "front,rear", "front_mm,rear_min", 1, "rear_min", ("_min", "_mm"))),
+    (TWO, ("L505", "-50,4.1,5.0", "-50,4.1,", 2, "", ("4.1,", "4.1,5.0"))),
+    (TWO, ("L505", "50,5.9,5.0", "50,,5.0", 4, "", ("50,,", "50,5.9,"))),
+    (TWO, ("L308", "50,5.9,5.0", "50,,", 4, "", ("50,,", "50,5.9,5.0"))),
+    (TWO, ("L309", "50,5.9,5.0", "50,5.9,x", 4, "x", ("x", "5.0"))),
+    (TWO, ("L313", "50,5.9,5.0", "50,590,5.0", 4, "590", ("590", "5.9"))),
+    (PLATE, ("L208", 'reference = "inboard"\n', "", 12, "gauge",
+             ("span", 'reference = "inboard"\nspan'))),
+    (PLATE, ("L205", '"inboard"', '"inbord"', 15, '"inbord"', SAID)),
+    (PLATE, ("L217", 'reference = "inboard"', 'reference = "inboard"\nrising = "toe-in"', 16,
+             '"toe-in"', ('"toe-in"', '"toe-out"'))),
+    (SPOT, ("L209", "throw = 4000\n", "", 12, "gauge", ("kind", "throw = 4000\nkind"))),
+    (SPOT, ("L209", "throw = 4000", "span = 4000", 14, "4000", ("span", "throw"))),
+    (SPOT, ("L210", "throw = 4000", "throw = 0", 14, "0", ("throw = 0", "throw = 4000"))),
+    (SPOT, ("L313", "throw = 4000", "throw = 40", 14, "40", ("= 40", "= 4000"))),
+    (SPOT, ("L313", "50,1209", "50,12090", 4, "12090", ("12090", "1209.0"))),
+]  # fmt: skip
 SAMPLES = [
     Sample(code=code, file=file, old=old, new=new, line=line, at=at, mend=mend)
     for file, samples in zip(FILES, (CAR_SAMPLES, RUN_SAMPLES, READING_SAMPLES), strict=True)
@@ -299,6 +349,13 @@ PASTED_SAMPLES = [
     ("L310", "0;1\nnan;2\n", 2, "nan"),
     ("L312", "0\t1\n25\t2 thou\n", 2, "2 thou"),
 ]  # fmt: skip
+
+PAIRED_SAMPLES = [
+    ("L302", "travel;up1_front;up1_front;up1_rear\n0;1;2;3\n", 1, "up1_front"),
+    ("L505", "travel;front;rear\n0;1;2\n25;3;\n", 3, "3"),
+    ("L605", "travel;up1_front;down1_front;down1_rear\n0;1;2;3\n", 1, "up1_front"),
+    ("L605", "travel;up1\n0;1\n", 1, "up1"),
+]
 
 FOLDER_CODES = {"L101", "L102", "L103", "L104", "L105", "L212", "L301"}  # have tests of their own
 
@@ -384,6 +441,59 @@ def test_at_least_ten_remedies_are_taken_word_for_word() -> None:
     assert sum(s.mend == SAID for s in SAMPLES) >= 10
 
 
+@pytest.mark.parametrize("files", [TWO, PLATE, SPOT], ids=["two-dials", "toe-plate", "spot"])
+def test_the_good_logbook_of_each_gauge_reads_clean(folder: Path, files: dict[str, str]) -> None:
+    for name, text in files.items():
+        (folder / name).write_text(text)
+    assert len(read_logbook(folder).readings) == 3
+
+
+@pytest.mark.parametrize(
+    ("files", "entry"), GAUGE_SAMPLES, ids=lambda s: f"{s[0]}-{s[2][:20]!r}" if len(s) == 6 else ""
+)
+def test_fault_of_another_gauge_is_found_and_its_remedy_removes_it(
+    folder: Path, files: dict[str, str], entry: Entry
+) -> None:
+    code, old, new, line, at, mend = entry
+    name = next(n for n in ("car.toml", "readings.csv") if old in files[n])
+    for other, text in files.items():
+        (folder / other).write_text(text)
+    broken = swapped(files[name], old, new)
+    (folder / name).write_text(broken)
+    problem = only_problem(folder)
+    assert (problem.code, problem.file, problem.line) == (code, name, line)
+    assert problem.excerpt == broken.split("\n")[line - 1]
+    if at:
+        assert at_caret(problem) == at
+    said = isinstance(mend, str)
+    mended = mended_as_said(broken, problem) if said else swapped(broken, *mend)
+    (folder / name).write_text(mended)
+    assert isinstance(read_logbook(folder), Logbook)
+
+
+def test_columns_are_not_blamed_while_the_kind_of_gauge_is_in_doubt(folder: Path) -> None:
+    for name, text in TWO.items():
+        (folder / name).write_text(text.replace("two-dials", "two-dails"))
+    problem = only_problem(folder)
+    assert (problem.code, at_caret(problem)) == ("L205", '"two-dails"')
+    assert problem.remedy.startswith('write `"two-dials"`')
+
+
+def test_a_board_or_a_pair_starts_anywhere(folder: Path) -> None:
+    for name, text in SPOT.items():
+        (folder / name).write_text(text.replace(",12", ",92").replace(",119", ",919"))
+    assert [r.value for r in read_logbook(folder).readings] == [9190.0, 9200.0, 9209.0]
+
+
+@pytest.mark.parametrize(("code", "text", "line", "at"), PAIRED_SAMPLES)
+def test_fault_in_a_pasted_table_of_two_values(code: str, text: str, line: int, at: str) -> None:
+    with pytest.raises(LogbookError) as caught:
+        parse_table(text, Units(), "two-dials")
+    (problem,) = caught.value.problems
+    assert (problem.code, problem.line, at_caret(problem)) == (code, line, at)
+    assert problem.remedy
+
+
 @pytest.mark.parametrize(("code", "text", "line", "at"), PASTED_SAMPLES)
 def test_fault_in_a_pasted_table(code: str, text: str, line: int, at: str) -> None:
     units = Units(travel="mm", reading="thou", length="mm")
@@ -397,7 +507,8 @@ def test_fault_in_a_pasted_table(code: str, text: str, line: int, at: str) -> No
 
 
 def test_every_code_has_a_sample_and_every_sample_a_code() -> None:
-    sampled = {s.code for s in SAMPLES} | {p[0] for p in PASTED_SAMPLES} | FOLDER_CODES
+    sampled = {s.code for s in SAMPLES} | {entry[0] for _, entry in GAUGE_SAMPLES}
+    sampled |= {p[0] for p in PASTED_SAMPLES + PAIRED_SAMPLES} | FOLDER_CODES
     assert sampled == set(FAULT_CODES)
 
 

@@ -8,13 +8,14 @@ import pytest
 from optimizer.errors import CallError, TooFewReadingsError
 from optimizer.measure.curve import ToeCurve, direction_of, toe_curve
 from optimizer.measure.gauge import (
+    range_needed,
     reading_from_toe,
     reading_noise_deg,
     toe_from_reading_deg,
 )
 from optimizer.measure.quality import run_quality
 from optimizer.measure.shape import curve_shape, window_weights
-from optimizer.records import Gauge, Logbook, Reading
+from optimizer.records import Gauge, GaugeKind, Logbook, Reading
 
 GAUGE = Gauge(span_mm=300.0, resolution=0.0254)
 TRAVELS = np.array([-50.0, -37.5, -25.0, -12.5, 12.5, 25.0, 37.5, 50.0])
@@ -55,6 +56,48 @@ def test_one_dial_turns_by_the_arc_tangent() -> None:
     assert reading_from_toe(direct, 0.25) == 0.25
     with pytest.raises(CallError, match="span"):
         toe_from_reading_deg(Gauge(), 1.0)
+
+
+@pytest.mark.parametrize(
+    ("gauge", "reading", "toe"),
+    [
+        # plane trigonometry, worked by hand: atan(5 / 400), atan(-2 / 600), atan(25 / 4000)
+        (Gauge(kind="two-dials", span_mm=400.0), 3.0 - -2.0, 0.7161599),
+        (Gauge(kind="toe-plate", span_mm=600.0, rising=-1), 702.0 - 700.0, -0.1909852),
+        (Gauge(kind="spot", span_mm=4000.0), 25.0, 0.3580940),
+    ],
+    ids=["two-dials", "toe-plate", "spot"],
+)
+def test_each_gauge_turns_both_ways(gauge: Gauge, reading: float, toe: float) -> None:
+    assert toe_from_reading_deg(gauge, reading) == pytest.approx(toe, abs=1e-7)
+    assert reading_from_toe(gauge, toe) == pytest.approx(reading, abs=1e-5)
+    shown = np.linspace(-30.0, 30.0, 7)
+    assert reading_from_toe(gauge, toe_from_reading_deg(gauge, shown)) == pytest.approx(shown)
+    with pytest.raises(CallError, match="throw" if gauge.kind == "spot" else "span"):
+        toe_from_reading_deg(Gauge(kind=gauge.kind), 1.0)
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("kind", ["one-dial", "two-dials", "toe-plate", "spot"])
+def test_noise_of_a_reading_is_that_of_draws_of_what_is_read(kind: GaugeKind) -> None:
+    # the law of propagation against drawn readings, each rounded to the step of the gauge
+    gauge = Gauge(kind=kind, span_mm=500.0, reading_sd=0.05, resolution=0.1)
+    rng = np.random.default_rng(77)
+    values = 2 if gauge.reads_two else 1
+    read = 3.0 + rng.normal(0, 0.05, (values, 40000))
+    read += rng.uniform(-0.05, 0.05, (values, 40000))
+    drawn = toe_from_reading_deg(gauge, read[0] - read[1] if values == 2 else read[0])
+    assert reading_noise_deg(gauge) == pytest.approx(np.std(drawn), rel=0.015)
+
+
+def test_the_range_counts_from_ride_height_and_is_shared_by_two() -> None:
+    toe = np.array([0.2, 0.5])
+    one = Gauge(span_mm=300.0)
+    assert range_needed(one, toe) == pytest.approx(300.0 * np.tan(np.deg2rad(0.5)))
+    assert range_needed(one, -toe) == pytest.approx(range_needed(one, toe))
+    assert range_needed(one, [-0.5, 0.5]) == pytest.approx(2.0 * range_needed(one, toe))
+    two = Gauge(kind="two-dials", span_mm=300.0)
+    assert range_needed(two, toe) == pytest.approx(range_needed(one, toe) / 2.0)
 
 
 def test_a_step_adds_its_twelfth() -> None:

@@ -79,6 +79,31 @@ def test_signs_side_and_names_that_were_answered(tmp_path: Path) -> None:
     assert logbook.readings[0].travel_mm == 50.0
 
 
+PAIRS = parse_table("travel up1_front up1_rear\n-25 9 10\n0 10 10\n25 10,5 9", Units(), "two-dials")
+
+
+@pytest.mark.parametrize(
+    ("change", "rising", "values"),
+    [
+        ({"gauge": "two-dials", "rising": "toe-out", "table": PAIRS}, -1, [-1.0, 0.0, 1.5]),
+        ({"gauge": "toe-plate", "reference": "inboard", "table": PAIRS}, -1, [-1.0, 0.0, 1.5]),
+        ({"gauge": "toe-plate", "reference": "outboard", "table": PAIRS}, 1, [-1.0, 0.0, 1.5]),
+        ({"gauge": "spot", "span": 4000.0}, 1, [-25.0, 0.0, 25.0]),
+    ],
+    ids=["two-dials", "inboard", "outboard", "spot"],
+)
+def test_every_gauge_reads_back(
+    tmp_path: Path, change: dict[str, Any], rising: int, values: list[float]
+) -> None:
+    single = [("up1", z, z) for z in (-25.0, 0.0, 25.0)]
+    answers = replace(DIAL, **{"units": "mm", "table": single, **change})
+    start_logbook(tmp_path, answers)
+    book = read_logbook(tmp_path)
+    assert (book.gauge.kind, book.gauge.rising) == (change["gauge"], rising)
+    assert book.gauge.span_mm == answers.span
+    assert [r.value for r in book.readings] == values
+
+
 @pytest.mark.parametrize("toe_out_plus", [False, True])
 @pytest.mark.parametrize("rising", ["toe-in", "toe-out"])
 def test_direct_angle_needs_no_span_and_has_one_sign(
@@ -99,11 +124,16 @@ def test_direct_angle_needs_no_span_and_has_one_sign(
     "units", ["mm", "in", "thou,mm,mm", "thou,in,in", "in,cm,mm", "deg,mm,mm", "min,in,in"]
 )
 @pytest.mark.parametrize("plus", [False, True])
+@pytest.mark.parametrize("gauge", [None, "two-dials", "toe-plate", "spot"])
 def test_every_example_in_car_toml_is_sound_once_its_mark_is_taken_away(
-    tmp_path: Path, units: str, plus: bool
+    tmp_path: Path, units: str, plus: bool, gauge: Any
 ) -> None:
+    if gauge is not None and units[:3] in ("deg", "min"):
+        pytest.skip("only a direct-angle gauge reads an angle")
     answers = NewAnswers(
         units=units,
+        gauge=gauge,
+        reference="inboard",
         span=16.0 if units.endswith("in") else 400.0,
         link="behind",
         above="0.25",
@@ -194,6 +224,11 @@ def test_folder_that_is_a_file(tmp_path: Path) -> None:
         ({"corner": " "}, "called"),
         ({"run": "#1"}, "#1"),
         ({"run": "a\nb"}, "called"),
+        ({"gauge": "laser"}, "laser"),
+        ({"gauge": "direct-angle"}, "direct-angle"),
+        ({"gauge": "toe-plate", "table": None}, "toe plate"),
+        ({"gauge": "spot", "span": 100.0}, "throw"),
+        ({"gauge": "two-dials"}, "two-dials"),
         ({"above": "3-1"}, "3-1"),
         ({"below": "-2"}, "-2"),
     ],

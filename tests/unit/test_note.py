@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from optimizer.advise.advice import Advice
 from optimizer.advise.next_move import advise
 from optimizer.errors import CallError
+from optimizer.measure.gauge import reading_from_toe, toe_from_reading_deg
 from optimizer.present.crew import Crew
 from optimizer.present.note import note
-from optimizer.records import Eccentric, Goal, Logbook, Measured, Run, Thread, Units
+from optimizer.records import Eccentric, Gauge, Goal, Logbook, Measured, Run, Thread, Units
 
 CORNER = "rear-left"
 
@@ -48,6 +50,58 @@ def test_past_a_limit_is_not_called_left(demo_book: Logbook) -> None:
     assert "THREAD 2.0 mm PAST ITS END" in said
     assert "THE LINK STANDS 2.0 mm PAST" in said
     assert "ECCENTRIC 2.1 mm PAST ITS END" in said
+
+
+def _read_on(book: Logbook, gauge: Gauge, unit: str) -> Logbook:
+    """The same curves as another gauge would have read them."""
+    rows = tuple(
+        replace(
+            r,
+            value=float(reading_from_toe(gauge, toe_from_reading_deg(book.gauge, r.value))),
+        )
+        for r in book.readings
+    )
+    return replace(book, gauge=gauge, readings=rows, units=replace(book.units, reading=unit))
+
+
+@pytest.mark.parametrize(
+    ("gauge", "unit", "name"),
+    [
+        (Gauge(kind="two-dials", span_mm=600.0, reading_sd=0.03), "thou", "front less rear"),
+        (Gauge(kind="toe-plate", span_mm=600.0, reading_sd=0.03), "mm", "front less rear"),
+        (Gauge(kind="spot", span_mm=3000.0, reading_sd=0.3), "mm", "the spot"),
+    ],
+)
+def test_each_gauge_s_figures_are_foretold_under_its_own_name(
+    demo_book: Logbook, gauge: Gauge, unit: str, name: str
+) -> None:
+    book = _read_on(demo_book, gauge, unit)
+    advice = advise(book, CORNER)
+    said = _screen(advice, book)
+    assert f"Wrong if {name} at 50 bump is outside" in said
+    assert "the dial" not in said
+    crew, z = Crew.of(book), float(advice.proof.travel_mm)
+    at = int(abs(advice.now_outlook.travel_mm - z).argmin())
+    toe = float(advice.now_outlook.toe_deg[at])
+    size = gauge.span_mm * np.tan(np.deg2rad(toe)) / (0.0254 if unit == "thou" else 1.0)  # type: ignore[operator]
+    assert crew.dial(toe) == f"{size:+.{0 if unit == 'thou' else 1}f}"
+    assert f"{crew.dial(toe)} " in said
+
+
+def test_a_reading_past_the_gauge_s_range_is_told(demo_book: Logbook) -> None:
+    advice = advise(demo_book, CORNER)
+    shown = [Crew.of(demo_book).dial_value(float(t)) for t in advice.outlook.toe_deg]
+    need = max(*shown, 0.0) - min(*shown, 0.0)  # thou, ride height among them
+
+    def said(thou: float, **gauge: object) -> str:
+        own = replace(demo_book.gauge, full_range=thou * 0.0254, **gauge)  # type: ignore[arg-type]
+        return " ".join(note(advice, Crew.of(replace(demo_book, gauge=own))))
+
+    assert f"GAUGE RANGE 2 thou, {need:.0f} NEEDED" in said(2.0)
+    assert "RANGE" in said(need - 0.01)
+    assert "RANGE" not in said(need + 0.01)
+    assert "RANGE" not in said(need / 2.0 + 0.01, kind="two-dials")
+    assert "RANGE" in said(need / 2.0 - 0.01, kind="two-dials")
 
 
 def _leaning(book: Logbook, thread: Thread, lean_deg: float = 15.0) -> Logbook:

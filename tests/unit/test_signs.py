@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 import pytest
 
+from optimizer.logbook import rising_from_turn
+from optimizer.measure.gauge import reading_from_toe
 from optimizer.model.arc import (
     Link,
     arc_toe_change_deg,
@@ -13,6 +17,7 @@ from optimizer.model.arc import (
 )
 from optimizer.model.mechanism import HardPoints, mirrored, sweep
 from optimizer.model.population import draw_corners, pick, tape_truth, workable
+from optimizer.records import Gauge
 
 TRAVEL = np.array([-40.0, -20.0, 0.0, 20.0, 40.0])
 SETTINGS = (np.array([0.0, 2.0, -2.0, 0.0, 0.0]), np.array([0.0, 0.0, 0.0, 4.0, -4.0]))
@@ -100,6 +105,21 @@ def test_forgotten_eccentric_follows_the_mechanism(corners: tuple[bool, HardPoin
     assert formula[:, 3:] == pytest.approx(static[:, 3:], rel=0.12)
     # forgotten, a longer link ahead of the axis leaves toe-out, behind it toe-in
     assert np.all(np.sign(static[:, 3]) == (-1 if ahead else 1))
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("way", [1, -1], ids=["grows-with-toe-in", "grows-with-toe-out"])
+def test_one_turn_of_the_link_tells_which_way_the_dial_rises(
+    corners: tuple[bool, HardPoints], way: int
+) -> None:
+    ahead, points = corners
+    turn = (np.zeros(2), np.array([0.0, 1.5]))
+    toe = sweep(points, np.zeros(1), *turn, hold_static_toe=False).toe_deg[..., 0]
+    gauge = Gauge(span_mm=300.0, rising=way)
+    moved = reading_from_toe(gauge, toe[:, 1] - toe[:, 0])
+    link: Literal["ahead", "behind"] = "ahead" if ahead else "behind"
+    told = {rising_from_turn(link, "up" if m > 0 else "down") for m in moved}
+    assert told == {"toe-in" if way > 0 else "toe-out"}
 
 
 def test_inner_joint_raised_is_the_outer_lowered(corners: tuple[bool, HardPoints]) -> None:
