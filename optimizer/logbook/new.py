@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Literal
 
 from optimizer.errors import CallError, LogbookError, ShimoptError
+from optimizer.logbook.append import note_new
 from optimizer.logbook.car import (
     GAUGES,
     REFERENCES,
@@ -23,6 +24,7 @@ from optimizer.logbook.car import (
     unsuited,
 )
 from optimizer.logbook.corner import LINKS, side_of
+from optimizer.logbook.disk import sync_folder, temporary_of
 from optimizer.logbook.faults import FILES, Faults, listing, quoted
 from optimizer.logbook.paste import TableRow
 from optimizer.logbook.read import read_bytes
@@ -97,12 +99,15 @@ def start_logbook(folder: Path, answers: NewAnswers) -> tuple[Path, ...]:
     data = {name: text.encode("utf-8", "replace") for name, text in texts.items()}
     _check(folder, data)
     try:
-        return _write_all(folder, data)
+        made = _write_all(folder, data)
     except OSError as error:
         found = f"{folder} cannot be written: {error.strerror or error}; nothing was left there"
         raise ShimoptError(
             found, "name a folder that you may write to, on a disk with room"
         ) from error
+    with contextlib.suppress(OSError):  # the logbook is whole without its undo history
+        note_new(folder, data)
+    return made
 
 
 def check_folder(folder: Path) -> None:
@@ -291,7 +296,7 @@ def _write_all(folder: Path, data: Mapping[str, bytes]) -> tuple[Path, ...]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, content in data.items():
-            temporary = _temporary(folder, name)
+            temporary = temporary_of(folder, name)
             with temporary.open("xb") as file:
                 made.append(temporary)
                 file.write(content)
@@ -300,7 +305,7 @@ def _write_all(folder: Path, data: Mapping[str, bytes]) -> tuple[Path, ...]:
         for name in data:
             if (folder / name).exists():
                 raise FileExistsError(0, f"{name} has appeared meanwhile")
-            _temporary(folder, name).rename(folder / name)
+            temporary_of(folder, name).rename(folder / name)
             made.append(folder / name)
     except BaseException:
         for path in made:
@@ -309,19 +314,5 @@ def _write_all(folder: Path, data: Mapping[str, bytes]) -> tuple[Path, ...]:
             with contextlib.suppress(OSError):
                 path.rmdir()
         raise
-    _sync_folder(folder)
+    sync_folder(folder)
     return tuple(folder / name for name in data)
-
-
-def _temporary(folder: Path, name: str) -> Path:
-    return folder / f".{name}.{os.getpid()}.new"
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make the renames last through a power cut, where the system can."""
-    with contextlib.suppress(OSError):
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)

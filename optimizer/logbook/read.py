@@ -6,11 +6,20 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from optimizer.logbook.car import CarFile, read_car
-from optimizer.logbook.faults import FILES, Faults, Place, Source, decode
+from optimizer.logbook.faults import (
+    FILES,
+    Faults,
+    Place,
+    Source,
+    decode,
+    showable,
+    source_of,
+)
 from optimizer.logbook.readings import ReadingTable, read_readings
 from optimizer.logbook.runs import RunTable, read_runs
 from optimizer.records import Logbook, Units
 
+JOURNAL = ".shimopt"
 _STARTED = "run `shimopt new` to start a logbook, or name the folder that holds one"
 _LACKING = {
     "car.toml": "copy it back, or start a new logbook with `shimopt new` in another folder",
@@ -39,21 +48,38 @@ def read_logbook(folder: Path) -> Logbook:
     """
     faults = Faults()
     data = _read_files(folder, faults)
-    logbook = read_bytes(folder, data, faults)
+    entering: frozenset[str] = frozenset()
+    cut: dict[str, str] = {}
+    if (folder / JOURNAL).is_dir():
+        from optimizer.logbook.torn import entering_and_cut
+
+        entering, cut = entering_and_cut(folder, data)
+    logbook = read_bytes(folder, data, faults, entering=entering, cut=cut)
     if logbook is None:
         faults.stop(str(folder), "nothing was changed")
     return logbook
 
 
-def read_bytes(folder: Path, data: Mapping[str, bytes], faults: Faults) -> Logbook | None:
+def read_bytes(
+    folder: Path,
+    data: Mapping[str, bytes],
+    faults: Faults,
+    *,
+    entering: frozenset[str] = frozenset(),
+    cut: Mapping[str, str] | None = None,
+) -> Logbook | None:
     """Read a logbook from the bytes of its files; None when there is any fault.
 
     A file that is not in ``data`` is passed over: whoever left it out has noted why.
+    Runs in ``entering`` may still lack travels. A file in ``cut`` breaks off inside a
+    row, which is given whole: that row is a fault and no reading.
     """
     sources = {name: decode(name, data[name], faults) for name in FILES if name in data}
+    for name, row in (cut or {}).items():
+        sources[name] = _without_torn_row(sources.get(name), row, faults)
     car = read_car(sources.get("car.toml"), faults, folder.absolute().name)
     runs = read_runs(sources.get("runs.csv"), car, faults)
-    readings = read_readings(sources.get("readings.csv"), car, runs, faults)
+    readings = read_readings(sources.get("readings.csv"), car, runs, faults, entering)
     if len(faults):
         return None
     return Logbook(
@@ -66,6 +92,21 @@ def read_bytes(folder: Path, data: Mapping[str, bytes], faults: Faults) -> Logbo
         runs=runs.runs,
         readings=readings.readings,
     )
+
+
+def _without_torn_row(source: Source | None, row: str, faults: Faults) -> Source | None:
+    """Note a row that was cut off while it was written, and leave it away."""
+    if source is None:
+        return None
+    last = source.lines[-1]
+    faults.add(
+        "L506",
+        source,
+        Place(len(source.lines), 1, len(last)),
+        "the file breaks off inside this row, which is no row yet",
+        f"write `{showable(row)}`, as it was entered; or run `shimopt enter`, which puts it back",
+    )
+    return source_of(source.file, source.text[: len(source.text) - len(last)])
 
 
 def _own_units(car: CarFile, runs: RunTable, readings: ReadingTable) -> Units:

@@ -96,9 +96,13 @@ class ReadingTable:
 
 
 def read_readings(
-    source: Source | None, car: CarFile, runs: RunTable, faults: Faults
+    source: Source | None,
+    car: CarFile,
+    runs: RunTable,
+    faults: Faults,
+    entering: frozenset[str] = frozenset(),
 ) -> ReadingTable:
-    """Read readings.csv and check it against the runs."""
+    """Read readings.csv and check it against the runs; those being entered may be short."""
     sheet = read_sheet(source, reading_columns(car.kind), car.units, faults) if source else None
     if sheet is None:
         return ReadingTable()
@@ -106,7 +110,7 @@ def read_readings(
     entries = _read_entries(sheet, car)
     if all(name in sheet.columns for name in (*(r.name for r in WHERE), *value_names(car.kind))):
         known = _check_runs(sheet, entries, runs)
-        _check_passes(sheet, known, entries, runs)
+        _check_passes(sheet, known, entries, runs, entering)
     readings = tuple(
         Reading(run=e.run, sweep=e.sweep, travel_mm=e.travel, value=e.value, line=e.line)
         for e in entries
@@ -279,7 +283,13 @@ def _strays(entries: list[_Entry], runs: RunTable) -> list[_Entry]:
     return strays
 
 
-def _check_passes(sheet: Sheet, known: list[_Entry], entries: list[_Entry], runs: RunTable) -> None:
+def _check_passes(
+    sheet: Sheet,
+    known: list[_Entry],
+    entries: list[_Entry],
+    runs: RunTable,
+    entering: frozenset[str],
+) -> None:
     """Look for doubled travels, passes without ride height and runs with too few travels."""
     strays = _strays(entries, runs)
     by_pass: dict[tuple[str, str], list[_Entry]] = {}
@@ -289,7 +299,7 @@ def _check_passes(sheet: Sheet, known: list[_Entry], entries: list[_Entry], runs
             by_run.setdefault(entry.run, []).append(entry)
             if entry.sweep is not None:
                 by_pass.setdefault((entry.run, entry.sweep), []).append(entry)
-    short: set[str] = {stray.run for stray in strays if stray.run is not None}
+    short: set[str] = {stray.run for stray in strays if stray.run is not None} | entering
     for (run, sweep), rows in by_pass.items():
         _check_doubles(sheet, rows)
         if any(e.at_ride_height for e in rows):

@@ -65,6 +65,16 @@ class Sheet:
         self._width = len(header.cells)
         self._faults = faults
 
+    @property
+    def separator(self) -> str:
+        """What parts the cells."""
+        return self._separator
+
+    @property
+    def width(self) -> int:
+        """Cells in the header."""
+        return self._width
+
     def fault(self, code: str, cell: Cell, found: str, remedy: str) -> None:
         """Note a fault at a cell."""
         self._faults.add(code, self.source, cell.place(), found, remedy)

@@ -23,7 +23,7 @@ def _call(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, st
 
 
 def _files(folder: Path) -> dict[str, bytes]:
-    return {p.name: p.read_bytes() for p in sorted(folder.iterdir())}
+    return {p.name: p.read_bytes() for p in sorted(folder.iterdir()) if p.is_file()}
 
 
 def test_version_and_help(capsys: pytest.CaptureFixture[str]) -> None:

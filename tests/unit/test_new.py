@@ -29,7 +29,7 @@ def test_three_files_that_read_back(tmp_path: Path) -> None:
     folder = tmp_path / "yard" / "hill climber"
     paths = start_logbook(folder, DIAL)
     assert paths == tuple(folder / name for name in FILES)
-    assert files_in(folder) == sorted(FILES)
+    assert files_in(folder) == sorted([".shimopt", *FILES])
 
     logbook = read_logbook(folder)
     assert logbook.car == "hill climber"
@@ -200,7 +200,7 @@ def test_nothing_is_ever_overwritten(tmp_path: Path, name: str) -> None:
 def test_other_files_of_the_folder_stay(tmp_path: Path) -> None:
     (tmp_path / "photo.txt").write_text("mine")
     start_logbook(tmp_path, DIAL)
-    assert files_in(tmp_path) == sorted([*FILES, "photo.txt"])
+    assert files_in(tmp_path) == sorted([".shimopt", *FILES, "photo.txt"])
 
 
 def test_folder_that_is_a_file(tmp_path: Path) -> None:

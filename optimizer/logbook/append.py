@@ -1,0 +1,375 @@
+"""The one way rows get into a crew's files: noted, checked, appended, synced.
+
+Every addition is read back before it is written, so that what the tool adds reads
+clean; a file that someone else changed since it was read is left alone; every foreign
+byte stays. A correction touches only a row that the same change has added.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, ClassVar
+
+from optimizer.errors import EXIT_COULD_NOT, LogbookError, ShimoptError
+from optimizer.logbook.car import read_car
+from optimizer.logbook.disk import append_bytes, bytes_of, replace_bytes
+from optimizer.logbook.faults import FILES, Faults, Place, decode, listing, source_of
+from optimizer.logbook.journal import (
+    Change,
+    as_text,
+    being_entered,
+    digest,
+    read_journal,
+    rows_lost,
+    torn_row,
+    whole_file,
+)
+from optimizer.logbook.read import read_bytes, read_logbook
+from optimizer.logbook.readings import READING_COLUMNS
+from optimizer.logbook.rows import Column, Sheet, read_sheet
+from optimizer.logbook.runs import RUN_COLUMNS
+from optimizer.records import Logbook
+
+_RULES = {"runs.csv": RUN_COLUMNS, "readings.csv": READING_COLUMNS}
+
+
+@dataclass(eq=False)
+class EditedError(LogbookError):
+    """A file was changed by someone else since the tool read or wrote it; it was left alone."""
+
+    exit_code: ClassVar[int] = EXIT_COULD_NOT
+
+
+def edited(file: str, was: bytes | None, now: bytes | None, remedy: str) -> EditedError:
+    """The error for a file that is not as it was left, with the first line that differs."""
+    faults = Faults()
+    source = source_of(file, (now or b"").decode("utf-8", "replace"))
+    old = source_of(file, (was or b"").decode("utf-8", "replace")).lines
+    pairs = zip(source.lines, old, strict=False)
+    first = next((i for i, (a, b) in enumerate(pairs) if a != b), min(len(source.lines), len(old)))
+    found = f"{file} was changed since shimopt last read or wrote it"
+    if now is None:
+        found = f"{file} is gone since shimopt last read or wrote it"
+    place = Place(min(first + 1, len(source.lines)) if now is not None else 0)
+    faults.add("L106", source, place, found, remedy)
+    return EditedError(
+        found="nothing was overwritten", remedy=remedy, problems=list(faults.ordered())
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Added:
+    """A row that this change has added: which bytes of which file it is."""
+
+    file: str
+    at: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lost:
+    """A file that ends before what the tool wrote does; ``torn`` inside a row."""
+
+    file: str
+    rows: tuple[str, ...]
+    torn: bool
+    whole: bytes
+
+
+def lost_rows(folder: Path) -> tuple[Lost, ...]:
+    """The files whose last rows, once written by the tool, are no longer there."""
+    journal = read_journal(folder)
+    out: list[Lost] = []
+    for name in FILES:
+        held = bytes_of(folder / name)
+        whole = whole_file(journal, name, held) if held is not None else None
+        if held is None or whole is None:
+            continue
+        rows = tuple(r.decode("utf-8", "replace") for r in rows_lost(whole, held))
+        torn = torn_row(whole, held) is not None
+        out.append(Lost(file=name, rows=rows, torn=torn, whole=whole))
+    return tuple(out)
+
+
+def put_back(folder: Path, lost: Lost) -> None:
+    """Write the rows that were lost; what stands in the file stays as it is."""
+    held = bytes_of(folder / lost.file)
+    if held is None or not lost.whole.startswith(held):
+        raise edited(lost.file, lost.whole, held, "look at the file, then try again")
+    _guarded(lost.file, lambda: append_bytes(folder / lost.file, lost.whole[len(held) :]))
+
+
+class Appender:
+    """A logbook that one change adds rows to.
+
+    Parameters
+    ----------
+    folder : the logbook
+    what, facts : the change, for the journal; a change of the same kind and run that is
+        the last one and not finished is gone on with
+
+    Raises
+    ------
+    LogbookError : the logbook has faults already
+    """
+
+    def __init__(self, folder: Path, what: str, facts: Mapping[str, Any]) -> None:
+        self.folder = folder
+        self._known = {name: bytes_of(folder / name) for name in FILES}
+        self.book = read_logbook(folder)
+        self._journal = read_journal(folder)
+        self._change = self._unfinished(what, facts)
+        self._what, self._facts = what, facts
+
+    @property
+    def notes(self) -> Mapping[str, str]:
+        """What was noted in this change."""
+        return self._change.notes if self._change else {}
+
+    @property
+    def added(self) -> list[Added]:
+        """The rows this change has added, as they stand now."""
+        rows: list[Added] = []
+        for w in self._change.writes if self._change else ():
+            at = w.at + (len(w.new) - len(w.new.lstrip(b"\r\n")) if not w.old else 0)
+            row = Added(file=w.file, at=at, data=w.new.lstrip(b"\r\n"))
+            if not w.old:
+                rows.append(row)
+                continue
+            grown = len(w.new) - len(w.old)
+            for i, other in enumerate(rows):
+                if (other.file, other.at) == (row.file, row.at):
+                    rows[i] = row
+                elif other.file == row.file and other.at > row.at:
+                    rows[i] = replace(other, at=other.at + grown)
+        return rows
+
+    def add(self, file: str, cells: Mapping[str, str]) -> Logbook:
+        """Append one row and sync it; the logbook as it then reads.
+
+        Raises
+        ------
+        LogbookError : the row would be a fault; nothing was written
+        EditedError : the file was changed meanwhile; nothing was written
+        """
+        return self.add_all({file: [cells]})
+
+    def add_all(self, rows: Mapping[str, Sequence[Mapping[str, str]]]) -> Logbook:
+        """Append rows to several files: all of them read clean together, or none is written."""
+        new: dict[str, bytes] = {}
+        for file, cells in rows.items():
+            held = self._known[file] or b""
+            sheet, eol = self._sheet(file, held), _line_end(held)
+            lead = "" if held[-1:] in (b"\n", b"\r", b"") else eol
+            text = lead + "".join(_row_text(sheet, row, eol) for row in cells)
+            new[file] = text.encode("utf-8")
+        trial = {**self._known, **{f: (self._known[f] or b"") + data for f, data in new.items()}}
+        book = self._read(trial)
+        for file, data in new.items():
+            self._write(file, len(self._known[file] or b""), b"", data)
+        self.book = book
+        return book
+
+    def amend(self, row: Added, cells: Mapping[str, str]) -> Logbook:
+        """Put another row in the place of one that this change has added."""
+        held = self._known[row.file] or b""
+        sheet = self._sheet(row.file, held)
+        data = _row_text(sheet, cells, _line_end(held)).encode("utf-8")
+        if data == row.data:
+            return self.book
+        trial = held[: row.at] + data + held[row.at + len(row.data) :]
+        book = self._read({**self._known, row.file: trial})
+        self._write(row.file, row.at, row.data, data)
+        self.book = book
+        return book
+
+    def unit_of(self, file: str, column: str) -> str | None:
+        """The unit of a column; None where the file has no such column, or it has no unit."""
+        found = self.columns(file).get(column)
+        return found.unit if found else None
+
+    def columns(self, file: str) -> Mapping[str, Column]:
+        """The columns of a file."""
+        return self._sheet(file, self._known[file] or b"").columns
+
+    def separator(self, file: str) -> str:
+        """What parts the cells of a file."""
+        return self._sheet(file, self._known[file] or b"").separator
+
+    def note(self, name: str, said: str) -> None:
+        """Remember something that is not in a file yet."""
+        _guarded("the undo history", lambda: self._journal.add(self._begun(), note=name, said=said))
+
+    def finish(self) -> None:
+        """Say that nothing more is to come."""
+        if self._change is not None and not self._change.done:
+            _guarded("the undo history", lambda: self._journal.add(self._begun(), done=True))
+
+    def _begun(self) -> Change:
+        if self._change is None:
+            self._change = self._journal.begin(self._what, self._facts)
+        return self._change
+
+    def _unfinished(self, what: str, facts: Mapping[str, Any]) -> Change | None:
+        """The last change, if it is this one, unfinished, and its files are as it left them."""
+        last = self._journal.in_force[-1:]
+        if not last or last[0].number != self._journal.changes[-1].number:
+            return None
+        change = last[0]
+        if change.done or change.what != what or change.facts.get("run") != facts.get("run"):
+            return None
+        if dict(change.facts) != dict(facts):
+            return None
+        while change.writes:
+            file = change.writes[-1].file
+            n_write = change.n_write_at(file, self._known[file])
+            if n_write == len(change.writes_of(file)):
+                break
+            if n_write != len(change.writes_of(file)) - 1:
+                return None
+            self._journal.drop_last_write(change)
+        same = all(
+            change.n_write_at(f, self._known[f]) == len(change.writes_of(f)) for f in change.bases
+        )
+        return change if same else None
+
+    def _sheet(self, file: str, data: bytes) -> Sheet:
+        faults = Faults()
+        source = decode(file, data, faults)
+        car_source = decode("car.toml", self._known["car.toml"] or b"", faults)
+        car = read_car(car_source, faults, self.folder.absolute().name)
+        sheet = read_sheet(source, _RULES[file], car.units, faults) if source else None
+        if sheet is None or data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+            raise ShimoptError(
+                f"{file} is not in UTF-8, so no row can be added to it", "save it as UTF-8 text"
+            )
+        return sheet
+
+    def _read(self, data: Mapping[str, bytes | None]) -> Logbook:
+        faults = Faults()
+        there = {name: held for name, held in data.items() if held is not None}
+        entering = being_entered(self._journal)
+        if self._what == "enter":
+            entering |= {str(self._facts.get("run", ""))}
+        book = read_bytes(self.folder, there, faults, entering=entering)
+        if book is None:
+            raise LogbookError(
+                found="nothing was written",
+                remedy="mend what is said and try again",
+                problems=[replace(p, file=f"{p.file} (not written)") for p in faults.ordered()],
+            )
+        return book
+
+    def _write(self, file: str, at: int, old: bytes, new: bytes) -> None:
+        held = self._known[file]
+        path = self.folder / file
+        now = bytes_of(path)
+        if now != held:
+            remedy = "run the same command again: it goes on from the file as it is now"
+            raise edited(file, held, now, remedy)
+        before = held or b""
+        after = before[:at] + new + before[at + len(old) :]
+        _guarded(file, lambda: self._noted_write(file, at, old, new, after))
+        self._known[file] = after
+
+    def _noted_write(self, file: str, at: int, old: bytes, new: bytes, after: bytes) -> None:
+        change, path = self._begun(), self.folder / file
+        if file not in change.bases:
+            held = self._known[file]
+            length = -1 if held is None else len(held)
+            self._journal.add(change, base=file, length=length, digest=digest(held))
+        self._journal.add(
+            change,
+            write=file,
+            at=at,
+            old=as_text(old),
+            new=as_text(new),
+            digest=digest(after),
+        )
+        try:
+            if old:
+                replace_bytes(path, after)
+            else:
+                append_bytes(path, new)
+        except OSError:
+            self._journal.drop_last_write(change)
+            raise
+
+
+def append_rows(
+    folder: Path,
+    what: str,
+    rows: Mapping[str, Sequence[Mapping[str, str]]],
+    facts: Mapping[str, Any] | None = None,
+) -> Logbook:
+    """Append rows to the tables of a logbook as one change that `undo` can take back.
+
+    Parameters
+    ----------
+    folder : the logbook
+    what : the command, for the undo history
+    rows : for each file the rows, each with the text of its columns by their plain names
+
+    Returns
+    -------
+    The logbook with the rows in it.
+
+    Raises
+    ------
+    LogbookError : the logbook has faults, or would have with these rows
+    ShimoptError : the disk would not take them
+    """
+    appender = Appender(folder, what, facts or {})
+    book = appender.add_all(rows)
+    appender.finish()
+    return book
+
+
+def note_new(folder: Path, data: Mapping[str, bytes]) -> None:
+    """Put files that were just made into the journal, so that they can be taken back."""
+    journal = read_journal(folder)
+    change = journal.begin("new", {})
+    for name, held in data.items():
+        journal.add(change, base=name, length=-1, digest=digest(None))
+        journal.add(change, write=name, at=0, old="", new=as_text(held), digest=digest(held))
+    journal.add(change, done=True)
+
+
+def _guarded(what: str, act: Any) -> None:
+    try:
+        act()
+    except OSError as error:
+        raise ShimoptError(
+            f"{what} cannot be written: {error.strerror or error}",
+            "see that the disk has room and that you may write to the logbook's folder",
+        ) from error
+
+
+def _line_end(data: bytes) -> str:
+    """The line end that the file uses."""
+    for mark in ("\r\n", "\n", "\r"):
+        if mark.encode() in data:
+            return mark
+    return "\n"
+
+
+def _row_text(sheet: Sheet, cells: Mapping[str, str], eol: str) -> str:
+    """A row in the order of the header; a value that the header has no column for is refused."""
+    texts = [""] * sheet.width
+    missing = [name for name, text in cells.items() if text and name not in sheet.columns]
+    if missing:
+        raise ShimoptError(
+            f"{sheet.source.file} has no column {listing(missing)}",
+            "add the column to its header (and its separator to each row), then try again",
+        )
+    for name, text in cells.items():
+        if name in sheet.columns:
+            texts[sheet.columns[name].index] = _cell_text(text, sheet.separator)
+    return sheet.separator.join(texts) + eol
+
+
+def _cell_text(text: str, separator: str) -> str:
+    awkward = any(mark in text for mark in (separator, '"', "\n", "\r")) or text.startswith("#")
+    return '"' + text.replace('"', '""') + '"' if awkward else text

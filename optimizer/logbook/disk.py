@@ -1,0 +1,68 @@
+"""Writing files so that a power cut leaves the old bytes or the new, never a mixture."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+from pathlib import Path
+
+
+def bytes_of(path: Path) -> bytes | None:
+    """The bytes of a file; None where there is none."""
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return None
+
+
+def append_bytes(path: Path, data: bytes) -> None:
+    """Add bytes to the end of a file and sync it; what was there stays on any failure."""
+    before = path.stat().st_size if path.exists() else 0
+    with path.open("ab", buffering=0) as file:
+        try:
+            left = memoryview(data)
+            while left:
+                left = left[file.write(left) :]
+            os.fsync(file.fileno())
+        except OSError:
+            with contextlib.suppress(OSError):
+                file.truncate(before)
+            raise
+
+
+def replace_bytes(path: Path, data: bytes | None) -> None:
+    """Put a whole file in the place of another, synced; None takes the file away."""
+    if data is None:
+        path.unlink(missing_ok=True)
+        sync_folder(path.parent)
+        return
+    target = path.resolve()
+    temporary = temporary_of(target.parent, target.name)
+    try:
+        with temporary.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        if target.exists():
+            shutil.copymode(target, temporary)
+        temporary.replace(target)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    sync_folder(target.parent)
+
+
+def temporary_of(folder: Path, name: str) -> Path:
+    """Where a file is written before it is renamed into its place."""
+    return folder / f".{name}.{os.getpid()}.new"
+
+
+def sync_folder(folder: Path) -> None:
+    """Make renames last through a power cut, where the system can."""
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)

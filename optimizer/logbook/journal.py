@@ -1,0 +1,270 @@
+"""What the tool has written to a logbook, noted before each write so that it can be undone.
+
+The dot-folder ``.shimopt`` in the logbook holds one file a change, a JSON line each for
+its head, for the state of a file before its first write (``base``), for each write (where,
+the bytes there before and after, the file's digest afterwards), for a note, and for its
+end. Bytes stand as Latin-1 text, one letter a byte. The newline is the commit mark here
+too. ``state.json`` says which changes are undone. Only the last `KEPT` changes are kept;
+the folder may be deleted at any time, and then there is nothing to undo.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from optimizer.errors import ShimoptError
+from optimizer.logbook.disk import append_bytes, replace_bytes
+
+FOLDER = ".shimopt"
+STATE = "state.json"
+KEPT = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Write:
+    """One write: ``old`` at byte ``at`` gave way to ``new``; ``digest`` is the whole file's."""
+
+    file: str
+    at: int
+    old: bytes
+    new: bytes
+    digest: str
+
+
+@dataclass(slots=True, kw_only=True)
+class Change:
+    """Everything one command wrote: from its first write to its last.
+
+    ``bases`` holds the length and digest of each file before its first write, length -1
+    where there was none. ``facts`` says what the command was about, ``notes`` what it
+    wants to remember.
+    """
+
+    number: int
+    what: str
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    bases: dict[str, tuple[int, str]] = field(default_factory=dict)
+    writes: list[Write] = field(default_factory=list)
+    notes: dict[str, str] = field(default_factory=dict)
+    done: bool = False
+
+    def writes_of(self, file: str) -> list[Write]:
+        """The writes to one file, in order."""
+        return [w for w in self.writes if w.file == file]
+
+    def after(self, file: str, before: bytes) -> bytes:
+        """The file after all writes, from its bytes before the first."""
+        data = before
+        for w in self.writes_of(file):
+            data = data[: w.at] + w.new + data[w.at + len(w.old) :]
+        return data
+
+    def before(self, file: str, data: bytes, n_write: int) -> bytes | None:
+        """The file before the first write, from its bytes after ``n_write`` of them."""
+        for w in reversed(self.writes_of(file)[:n_write]):
+            data = data[: w.at] + w.old + data[w.at + len(w.new) :]
+        return None if self.bases[file][0] < 0 else data
+
+    def n_write_at(self, file: str, data: bytes | None) -> int | None:
+        """How many of the file's writes these bytes hold; None when it is none of its states."""
+        now = digest(data)
+        states = [self.bases[file][1], *(w.digest for w in self.writes_of(file))]
+        return next((n for n in range(len(states) - 1, -1, -1) if states[n] == now), None)
+
+
+@dataclass(slots=True, kw_only=True)
+class Journal:
+    """All changes that are kept, by number; those above ``applied`` are undone.
+
+    ``toggled`` says that the last thing done was an undo of one change.
+    """
+
+    folder: Path
+    changes: list[Change] = field(default_factory=list)
+    applied: int = 0
+    toggled: bool = False
+
+    @property
+    def in_force(self) -> list[Change]:
+        """The changes that are not undone."""
+        return [c for c in self.changes if c.number <= self.applied]
+
+    def path_of(self, number: int) -> Path:
+        """The file of a change."""
+        return self.folder / FOLDER / f"{number:04d}.jsonl"
+
+    def begin(self, what: str, facts: Mapping[str, Any]) -> Change:
+        """Start a change; what was undone can no longer be brought back."""
+        for change in self.changes:
+            if change.number > self.applied:
+                self.path_of(change.number).unlink(missing_ok=True)
+        kept = self.in_force
+        for change in kept[: max(0, len(kept) + 1 - KEPT)]:
+            self.path_of(change.number).unlink(missing_ok=True)
+        change = Change(number=self.applied + 1, what=what, facts=facts)
+        self.changes = [*kept[max(0, len(kept) + 1 - KEPT) :], change]
+        (self.folder / FOLDER).mkdir(exist_ok=True)
+        replace_bytes(self.path_of(change.number), _line({"change": what, **facts}))
+        self.set_state(change.number, toggled=False)
+        return change
+
+    def set_state(self, applied: int, *, toggled: bool) -> None:
+        """Say which changes are in force."""
+        self.applied, self.toggled = applied, toggled
+        state = {"applied": applied, "toggled": toggled}
+        replace_bytes(self.folder / FOLDER / STATE, _line(state))
+
+    def add(self, change: Change, **entry: Any) -> None:
+        """Write one line of a change, synced, and take it in."""
+        path = self.path_of(change.number)
+        held = path.read_bytes()
+        if not held.endswith(b"\n"):
+            replace_bytes(path, _committed(held))
+        append_bytes(path, _line(entry))
+        _take(change, entry)
+
+    def drop_last_write(self, change: Change) -> None:
+        """Take back the line of a write that was never made."""
+        change.writes.pop()
+        path = self.path_of(change.number)
+        lines = path.read_bytes().splitlines(keepends=True)
+        last = max(i for i, line in enumerate(lines) if b'"write"' in line)
+        replace_bytes(path, b"".join(lines[:last] + lines[last + 1 :]))
+
+
+def digest(data: bytes | None) -> str:
+    """Digest of a file's bytes; empty where there is no file."""
+    return "" if data is None else hashlib.sha256(data).hexdigest()
+
+
+def as_text(data: bytes) -> str:
+    """Bytes as the journal writes them."""
+    return data.decode("latin-1")
+
+
+def read_journal(folder: Path) -> Journal:
+    """The journal of a logbook; an empty one where there is none.
+
+    Raises
+    ------
+    ShimoptError : a line of it cannot be read
+    """
+    journal = Journal(folder=folder)
+    home = folder / FOLDER
+    if not home.is_dir():
+        return journal
+    for path in sorted(home.glob("[0-9]*.jsonl")):
+        change = _read_change(path)
+        if change is not None:
+            journal.changes.append(change)
+    journal.applied = journal.changes[-1].number if journal.changes else 0
+    if (home / STATE).is_file():
+        try:
+            state = json.loads((home / STATE).read_text("utf-8"))
+            journal.applied = min(journal.applied, int(state["applied"]))
+            journal.toggled = bool(state["toggled"])
+        except (ValueError, KeyError, TypeError) as error:
+            raise _damaged(home / STATE, 1) from error
+    return journal
+
+
+def being_entered(journal: Journal) -> frozenset[str]:
+    """Runs whose entry has begun and not reached its end."""
+    open_ones: set[str] = set()
+    for change in journal.in_force:
+        if change.what == "enter":
+            run = str(change.facts.get("run", ""))
+            (open_ones.discard if change.done else open_ones.add)(run)
+    return frozenset(open_ones)
+
+
+def whole_file(journal: Journal, file: str, data: bytes) -> bytes | None:
+    """What the file held once all writes were made, where ``data`` is only its beginning.
+
+    None when the file is whole, or was changed by someone else in what is left of it.
+    """
+    touching = [c for c in journal.in_force if c.writes_of(file)]
+    for index in range(len(touching) - 1, -1, -1):
+        length, was = touching[index].bases[file]
+        start = data[: max(0, length)]
+        if len(start) < length or (length >= 0 and digest(start) != was):
+            continue
+        whole = start
+        for change in touching[index:]:
+            whole = change.after(file, whole)
+        cut = len(data) < len(whole) and whole.startswith(data)
+        return whole if cut else None
+    return None
+
+
+def torn_row(whole: bytes, data: bytes) -> bytes | None:
+    """The whole of the row that ``data`` breaks off in; None where it ends with a whole one."""
+    rest = whole[len(data) :]
+    if not data or data[-1:] in (b"\n", b"\r") or rest[:1] in (b"\n", b"\r"):
+        return None
+    start = max(data.rfind(b"\n"), data.rfind(b"\r")) + 1
+    return whole[start:].splitlines()[0]
+
+
+def _line(entry: Mapping[str, Any]) -> bytes:
+    return json.dumps(entry, ensure_ascii=True).encode() + b"\n"
+
+
+def _committed(data: bytes) -> bytes:
+    """The whole lines: one that was cut off was never acted on."""
+    return data[: data.rfind(b"\n") + 1]
+
+
+def _read_change(path: Path) -> Change | None:
+    """One change; None where its very first line was never committed."""
+    change: Change | None = None
+    for number, line in enumerate(_committed(path.read_bytes()).splitlines(), 1):
+        try:
+            entry = json.loads(line)
+            if change is None:
+                what = str(entry.pop("change"))
+                change = Change(number=int(path.stem), what=what, facts=entry)
+            else:
+                _take(change, entry)
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            raise _damaged(path, number) from error
+    return change
+
+
+def _take(change: Change, entry: Mapping[str, Any]) -> None:
+    if "base" in entry:
+        change.bases[str(entry["base"])] = (int(entry["length"]), str(entry["digest"]))
+    elif "write" in entry:
+        change.writes.append(
+            Write(
+                file=str(entry["write"]),
+                at=int(entry["at"]),
+                old=str(entry["old"]).encode("latin-1"),
+                new=str(entry["new"]).encode("latin-1"),
+                digest=str(entry["digest"]),
+            )
+        )
+    elif "note" in entry:
+        change.notes[str(entry["note"])] = str(entry["said"])
+    elif "done" in entry:
+        change.done = True
+    else:
+        raise KeyError("no known line")
+
+
+def _damaged(path: Path, line: int) -> ShimoptError:
+    return ShimoptError(
+        f"{FOLDER}/{path.name}:{line}: the undo history cannot be read",
+        f"delete the folder {FOLDER} in the logbook: the logbook's own files need nothing of it",
+    )
+
+
+def rows_lost(whole: bytes, data: bytes) -> Sequence[bytes]:
+    """The rows that ``data`` lacks, the one it breaks off in included."""
+    start = len(data) if torn_row(whole, data) is None else max(0, data.rfind(b"\n") + 1)
+    return [row for row in whole[start:].splitlines() if row]

@@ -1,0 +1,134 @@
+"""Taking back what the tool wrote, and bringing it back again."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from optimizer.errors import ShimoptError
+from optimizer.logbook.append import edited
+from optimizer.logbook.disk import bytes_of, replace_bytes
+from optimizer.logbook.faults import showable
+from optimizer.logbook.journal import FOLDER, Change, Journal, digest, read_journal
+
+Way = Literal["last", "further"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Undoing:
+    """One step through the history: what it puts into each file (None: no file).
+
+    ``back`` says whether a change is taken back, or one taken back before is made again.
+    """
+
+    change: Change
+    back: bool
+    now: dict[str, bytes | None]
+    then: dict[str, bytes | None]
+
+
+def plan_undo(folder: Path, way: Way = "last") -> Undoing:
+    """What `undo` would do: nothing is written.
+
+    Parameters
+    ----------
+    folder : the logbook
+    way : "last" takes back the last thing done, an undo included; "further" takes back
+        one change more, whatever was undone before
+
+    Raises
+    ------
+    EditedError : a file is not as the tool left it
+    ShimoptError : there is nothing to take back
+    """
+    return _plan(read_journal(folder), way)
+
+
+def undo(folder: Path, way: Way = "last") -> Undoing:
+    """Take back the last change, or with it an undo; see :func:`plan_undo`."""
+    journal = read_journal(folder)
+    plan = _plan(journal, way)
+    try:
+        for name, data in plan.then.items():
+            if plan.now[name] != data:
+                replace_bytes(folder / name, data)
+        number = plan.change.number
+        journal.set_state(number - 1 if plan.back else number, toggled=plan.back)
+    except OSError as error:
+        raise ShimoptError(
+            f"{error.filename or folder} cannot be written: {error.strerror or error}",
+            "see that you may write there, then try again: undo goes on where it stopped",
+        ) from error
+    return plan
+
+
+def diff_lines(plan: Undoing) -> list[str]:
+    """The step as a small difference of lines, a line or two of context around it."""
+    out: list[str] = []
+    for name, then in plan.then.items():
+        now = plan.now[name]
+        if now == then:
+            continue
+        old, new = (_lines(data) for data in (now, then))
+        ends = [f"{name}{' (no file)' if data is None else ''}" for data in (now, then)]
+        found = difflib.unified_diff(old, new, f"now   {ends[0]}", f"then  {ends[1]}", n=1)
+        out += [line.rstrip("\r\n") for line in found]
+    return [showable(line) for line in out]
+
+
+def told(plan: Undoing, dry_run: bool, where: str = "") -> list[str]:
+    """What was done, or would be, and the way on."""
+    run = plan.change.facts.get("run")
+    what = f"`{plan.change.what}`{f' of {run}' if run else ''}"
+    verb = "taken back" if plan.back else "brought back"
+    if dry_run:
+        return [f"{what} would be {verb}; nothing was changed"]
+    names = [name for name, data in plan.then.items() if plan.now[name] != data]
+    return [
+        f"{what} is {verb}: {', '.join(names) or 'no file differs'}",
+        f"Then       shimopt undo{where} takes this back"
+        + (f"; shimopt undo{where} --further goes one change further" if plan.back else ""),
+    ]
+
+
+def _plan(journal: Journal, way: Way) -> Undoing:
+    written = [c for c in journal.changes if c.writes]
+    undone = [c for c in written if c.number > journal.applied]
+    if way == "last" and journal.toggled and undone:
+        return _step(journal, undone[0], back=False)
+    in_force = [c for c in written if c.number <= journal.applied]
+    if not in_force:
+        raise ShimoptError(
+            "there is nothing to undo: the tool has written nothing here that it still knows of",
+            f"the history is in the folder {FOLDER} of the logbook; name the right folder",
+        )
+    return _step(journal, in_force[-1], back=True)
+
+
+def _step(journal: Journal, change: Change, *, back: bool) -> Undoing:
+    now: dict[str, bytes | None] = {}
+    then: dict[str, bytes | None] = {}
+    for name in change.bases:
+        held = bytes_of(journal.folder / name)
+        n_write = change.n_write_at(name, held)
+        if n_write is None:
+            remedy = "take your own edit back and undo again, or mend the file by hand"
+            raise edited(name, _as_left(change, name, held), held, remedy)
+        now[name] = held
+        before = change.before(name, held or b"", n_write)
+        then[name] = before if back else change.after(name, before or b"")
+    return Undoing(change=change, back=back, now=now, then=then)
+
+
+def _as_left(change: Change, name: str, held: bytes | None) -> bytes | None:
+    """The file as the tool left it, where what stood before is still there to tell from."""
+    length, was = change.bases[name]
+    start = (held or b"")[: max(0, length)]
+    known = length < 0 or digest(start) == was
+    return change.after(name, start) if known else None
+
+
+def _lines(data: bytes | None) -> list[str]:
+    return (data or b"").decode("utf-8", "replace").splitlines(keepends=True)
