@@ -197,6 +197,58 @@ def new(
 
 
 @app.command()
+def enter(
+    folder: Folder = Path(),
+    run: Annotated[str | None, typer.Option(help="Name of the run; one not finished.")] = None,
+    corner: CornerName = None,
+    travels: Annotated[
+        str | None, typer.Option(help="Travels to set, such as -50,-25,0,25,50.")
+    ] = None,
+    step: Annotated[str | None, typer.Option(help="Travels by this step instead.")] = None,
+    passes: Annotated[
+        str | None, typer.Option(help="Passes in order.", show_default="up1,down1")
+    ] = None,
+) -> None:
+    """Example: shimopt enter my-car --step 12.5 --passes up1,down1,up2,down2
+
+    Asks for the readings of a run, travel by travel, and saves each before it asks for
+    the next; stopped, it goes on where it was. Also takes answers from a pipe, one a line.
+    """
+    from optimizer.enter.session import Asked
+    from optimizer.enter.sitting import sit
+
+    asked = Asked(run=run, corner=corner, travels=travels, step=step, passes=passes)
+    code = sit(folder, asked, _width(), _where(folder))
+    if code:
+        raise typer.Exit(code)
+
+
+@app.command()
+def undo(
+    folder: Folder = Path(),
+    further: Annotated[
+        bool, typer.Option("--further", help="One change more, though one is undone already.")
+    ] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Show what would change; change nothing.")
+    ] = False,
+) -> None:
+    """Example: shimopt undo my-car --dry-run
+
+    Brings back the bytes before the last change the tool made; undo again takes the
+    undo back. A file that was edited since is left alone.
+    """
+    from optimizer.logbook.undo import diff_lines, plan_undo, told
+    from optimizer.logbook.undo import undo as undo_change
+
+    way: Any = "further" if further else "last"
+    plan = plan_undo(folder, way) if dry_run else undo_change(folder, way)
+    if dry_run:
+        _lines(diff_lines(plan))
+    _lines(told(plan, dry_run, _where(folder)))
+
+
+@app.command()
 def check(folder: Folder = Path(), as_json: AsJson = False) -> None:
     """Example: shimopt check shimopt-demo
 
@@ -205,11 +257,12 @@ def check(folder: Folder = Path(), as_json: AsJson = False) -> None:
     """
     from optimizer.advise.suspects import suspects
     from optimizer.logbook import read_logbook
+    from optimizer.measure.curve import has_curve
     from optimizer.measure.quality import run_quality
     from optimizer.present.screens import check_screen
 
     book = read_logbook(folder)
-    qualities = [run_quality(book, r) for r in book.runs if book.readings_of(r.name)]
+    qualities = [run_quality(book, r) for r in book.runs if has_curve(book.readings_of(r.name))]
     found = suspects(book)
     if as_json:
         from optimizer.present.document import check_document

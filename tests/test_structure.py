@@ -26,6 +26,7 @@ LEVELS = {
     "present": 6,
     "demo_files": 6,
     "questions": 7,
+    "enter": 7,
     "cli": 8,
     "__main__": 9,
 }
@@ -114,3 +115,47 @@ def test_check_and_next_need_numpy_alone(demo_copy: Path, extra: str) -> None:
     loaded = {name.split(".")[0] for name in done.stdout.rsplit("MODULES", 1)[1].split()}
     assert "numpy" in loaded
     assert not loaded & {"scipy", "pandas", "matplotlib", "sklearn", "rich", "pydantic"}
+
+
+HEAVY = {"numpy", "scipy", "pandas", "matplotlib", "sklearn"}
+
+
+def _loaded_by(words: list[str]) -> set[str]:
+    code = f"from optimizer.cli import app; app({words!r}, standalone_mode=False)"
+    return _loaded_after(code)
+
+
+def test_commands_on_files_alone_load_no_heavy_library(tmp_path: Path) -> None:
+    car = str(tmp_path / "car")
+    words = ["new", car, "--units", "mm", "--span", "300", "--rising", "toe-in"]
+    assert not _loaded_by([*words, "--link", "behind", "--above", "1", "--below", "1"]) & HEAVY
+    assert (tmp_path / "car" / "runs.csv").exists()
+    for flags in (["--dry-run"], [], [], ["--further"]):
+        assert not _loaded_by(["undo", car, *flags]) & HEAVY
+    assert not (tmp_path / "car" / "runs.csv").exists()
+
+
+def test_enter_loads_the_surface_only_where_earlier_runs_foretell(demo_copy: Path) -> None:
+    """A first run is entered without it; a run beside three others needs it."""
+    code = (
+        "import io, sys; sys.stdin = io.StringIO({answers!r})\n"
+        "from optimizer.cli import app\n"
+        "app(['enter', {folder!r}, '--run', {run!r}, '--passes', 'up9'], standalone_mode=False)\n"
+        "print('SURFACE' if 'optimizer.model.surface' in sys.modules else 'NONE')"
+    )
+
+    def surface(run: str) -> bool:
+        text = code.format(answers="0\n1\n", folder=str(demo_copy), run=run)
+        done = subprocess.run(
+            [sys.executable, "-c", text], capture_output=True, text=True, check=True, cwd=ROOT
+        )
+        assert f"2 readings of {run} saved" in done.stdout
+        return done.stdout.splitlines()[-1] == "SURFACE"
+
+    readings, runs = demo_copy / "readings.csv", demo_copy / "runs.csv"
+    with runs.open("a", encoding="utf-8") as file:
+        file.write("plan,rear-left,,2,3+1,0,0,,\n")
+    assert surface("plan")
+    readings.write_text(readings.read_text().splitlines()[0] + "\n")
+    runs.write_text("".join(runs.read_text().splitlines(keepends=True)[:2]))
+    assert not surface("as-found")

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from optimizer.advise.stacks import joint_height_mm
 from optimizer.errors import CallError, LinkageError, TooFewReadingsError
-from optimizer.measure.curve import ToeCurve, toe_curve
+from optimizer.measure.curve import ToeCurve, has_curve, toe_curve
 from optimizer.model.surface import LoggedStaticToe, SettingCurve, ToeSurface
 from optimizer.records import Corner, Logbook, Run
 
@@ -61,7 +61,7 @@ def corner_evidence(book: Logbook, corner: str) -> Evidence:
         raise CallError(
             f"the logbook has no corner {corner!r}", f"use one of {', '.join(book.corners)}"
         )
-    runs = tuple(r for r in book.runs_of(corner) if book.readings_of(r.name))
+    runs = tuple(r for r in book.runs_of(corner) if has_curve(book.readings_of(r.name)))
     if not runs:
         raise TooFewReadingsError(
             f"corner {corner!r} has no run with readings", "measure one run and enter it"

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from optimizer.advise.evidence import Evidence, corner_evidence
 from optimizer.errors import CallError, TooFewReadingsError
-from optimizer.measure.curve import RawRows, raw_rows
+from optimizer.measure.curve import RawRows, has_curve, raw_rows
 from optimizer.model.basis import N_COEFFICIENT, design_matrix
 from optimizer.model.surface import ToeSurface, gaussian_update
 from optimizer.records import Gauge, Logbook, Reading, Run
@@ -108,7 +108,9 @@ def suspects(book: Logbook) -> tuple[Suspect, ...]:
     good named beside it.
     """
     measured = [
-        name for name in book.corners if any(book.readings_of(r.name) for r in book.runs_of(name))
+        name
+        for name in book.corners
+        if any(has_curve(book.readings_of(r.name)) for r in book.runs_of(name))
     ]
     return tuple(s for name in measured for s in _of_corner(book, corner_evidence(book, name)))
 

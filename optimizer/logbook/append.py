@@ -120,6 +120,7 @@ class Appender:
         self._known = {name: bytes_of(folder / name) for name in FILES}
         self.book = read_logbook(folder)
         self._journal = read_journal(folder)
+        self._sheets: dict[str, Sheet] = {}
         self._change = self._unfinished(what, facts)
         self._what, self._facts = what, facts
 
@@ -161,7 +162,7 @@ class Appender:
         new: dict[str, bytes] = {}
         for file, cells in rows.items():
             held = self._known[file] or b""
-            sheet, eol = self._sheet(file, held), _line_end(held)
+            sheet, eol = self._sheet(file), _line_end(held)
             lead = "" if held[-1:] in (b"\n", b"\r", b"") else eol
             text = lead + "".join(_row_text(sheet, row, eol) for row in cells)
             new[file] = text.encode("utf-8")
@@ -175,7 +176,7 @@ class Appender:
     def amend(self, row: Added, cells: Mapping[str, str]) -> Logbook:
         """Put another row in the place of one that this change has added."""
         held = self._known[row.file] or b""
-        sheet = self._sheet(row.file, held)
+        sheet = self._sheet(row.file)
         data = _row_text(sheet, cells, _line_end(held)).encode("utf-8")
         if data == row.data:
             return self.book
@@ -192,11 +193,11 @@ class Appender:
 
     def columns(self, file: str) -> Mapping[str, Column]:
         """The columns of a file."""
-        return self._sheet(file, self._known[file] or b"").columns
+        return self._sheet(file).columns
 
     def separator(self, file: str) -> str:
         """What parts the cells of a file."""
-        return self._sheet(file, self._known[file] or b"").separator
+        return self._sheet(file).separator
 
     def note(self, name: str, said: str) -> None:
         """Remember something that is not in a file yet."""
@@ -235,7 +236,13 @@ class Appender:
         )
         return change if same else None
 
-    def _sheet(self, file: str, data: bytes) -> Sheet:
+    def _sheet(self, file: str) -> Sheet:
+        """The table as it was at first: its header is not changed here."""
+        if file not in self._sheets:
+            self._sheets[file] = self._read_sheet(file, self._known[file] or b"")
+        return self._sheets[file]
+
+    def _read_sheet(self, file: str, data: bytes) -> Sheet:
         faults = Faults()
         source = decode(file, data, faults)
         car_source = decode("car.toml", self._known["car.toml"] or b"", faults)

@@ -182,6 +182,14 @@ def raw_rows(run: str, readings: Sequence[Reading], gauge: Gauge) -> RawRows:
     )
 
 
+def has_curve(readings: Sequence[Reading]) -> bool:
+    """Whether :func:`toe_curve` can reduce these readings; a run half entered may be too short."""
+    sweeps = {r.sweep for r in readings}
+    zeroed = {r.sweep for r in readings if abs(r.travel_mm) < RIDE_HEIGHT_MM}
+    travels = {round(r.travel_mm, 3) for r in readings if abs(r.travel_mm) >= RIDE_HEIGHT_MM}
+    return zeroed == sweeps and len(travels) >= 2
+
+
 def direction_of(sweep: str) -> int:
     """+1 for a pass whose name starts with "up", -1 for "down", 0 for any other."""
     name = sweep.strip().lower()

@@ -57,6 +57,11 @@ def check_screen(
         )
     if suspects:
         lines += labelled("", "nothing was dropped or changed: the word is yours", width)
+    entering = [r.name for r in book.runs if len(book.readings_of(r.name)) > 0]
+    entering = [name for name in entering if name not in {q.run.name for q in qualities}]
+    if entering:
+        text = f"{', '.join(entering)}: go on with shimopt enter{where}"
+        lines += labelled("Half entered", text, width, margin_for(["Half entered"]))
     planned = [r.name for r in book.runs if not book.readings_of(r.name)]
     if planned:
         lines += labelled("No readings", f"{', '.join(planned)}: planned, not measured", width)

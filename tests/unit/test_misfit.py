@@ -1,0 +1,91 @@
+"""New readings against the passes before them and the surface: the stated noise holds."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from optimizer.advise.foretell import foretold
+from optimizer.measure.gauge import reading_noise_deg
+from optimizer.measure.misfit import against_passes, toes_deg
+from optimizer.records import Gauge, Logbook, Reading
+
+GAUGE = Gauge(span_mm=300.0, reading_sd=0.03, travel_sd_mm=0.5, loop_sd=0.02)
+TRAVELS = (0.0, -50.0, -25.0, 25.0, 50.0)
+
+
+def _pass(sweep: str, rng: np.random.Generator, slope: float = 0.02) -> list[Reading]:
+    """Readings in mm whose curve has this slope, with the gauge's noise."""
+    at = np.array(TRAVELS) + rng.normal(0.0, GAUGE.travel_sd_mm, len(TRAVELS))
+    values = slope * at + rng.normal(0.0, GAUGE.reading_sd, len(TRAVELS))
+    return [
+        Reading(run="a", sweep=sweep, travel_mm=z, value=float(v))
+        for z, v in zip(TRAVELS, values, strict=True)
+    ]
+
+
+def test_a_reading_of_the_same_noise_is_off_by_one_deviation_on_average() -> None:
+    rng = np.random.default_rng(5)
+    z = []
+    for _ in range(600):
+        rows = [*_pass("up1", rng), *_pass("up2", rng), *_pass("up3", rng)]
+        found = against_passes(rows, GAUGE)
+        assert found is not None
+        z.append(found.off_deg / found.sd_deg)
+    assert np.std(z) == pytest.approx(1.0, abs=0.12)
+    assert np.mean(np.abs(z) > 3.0) < 0.02
+
+
+def test_a_misread_digit_is_off_and_its_passes_are_not() -> None:
+    rng = np.random.default_rng(6)
+    rows = [*_pass("up1", rng), *_pass("down1", rng)]
+    found = against_passes(rows, GAUGE)
+    assert found is not None
+    assert not found.is_off
+    rows[-1] = replace(rows[-1], value=rows[-1].value + 0.5)
+    found = against_passes(rows, GAUGE)
+    assert found is not None
+    assert found.is_off
+    assert found.off_deg == pytest.approx(np.degrees(0.5 / 300.0), abs=0.03)
+
+
+def test_first_passes_and_zeros_have_nothing_to_compare() -> None:
+    rng = np.random.default_rng(7)
+    rows = _pass("up1", rng)
+    assert against_passes(rows, GAUGE) is None
+    assert against_passes([*rows, *_pass("up2", rng)[:1]], GAUGE) is None
+    assert len(toes_deg(rows, GAUGE)) == len(TRAVELS) - 1
+
+
+def test_the_loop_widens_what_is_expected_of_the_other_direction() -> None:
+    rng = np.random.default_rng(8)
+    one, other = _pass("up1", rng, 0.0), _pass("up2", rng, 0.0)
+    same = against_passes([*one, *other], GAUGE)
+    turned = against_passes([*one, *(replace(r, sweep="down1") for r in other)], GAUGE)
+    assert same is not None
+    assert turned is not None
+    loop = 2.0 * np.degrees(GAUGE.loop_sd / 300.0)
+    assert turned.sd_deg**2 - same.sd_deg**2 == pytest.approx(loop**2, rel=1e-3)
+
+
+def test_the_surface_foretells_the_demo_s_last_run(demo_book: Logbook) -> None:
+    run = demo_book.runs[-1]
+    told = foretold(demo_book, run)
+    assert told is not None
+    rows = toes_deg(demo_book.readings_of(run.name), demo_book.gauge)
+    offs = [told.misfit(reading, toe) for reading, toe in rows]
+    assert sum(m.is_off for m in offs) == 0
+    assert all(m.sd_deg > reading_noise_deg(demo_book.gauge) for m in offs)
+    # and it tells shims swapped: the run's stacks the other way up
+    swapped = replace(run, above_mm=run.below_mm, below_mm=run.above_mm)
+    runs = (*demo_book.runs[:-1], swapped)
+    told = foretold(replace(demo_book, runs=runs), swapped)
+    assert told is not None
+    assert sum(told.misfit(reading, toe).is_off for reading, toe in rows) > len(rows) / 2
+
+
+def test_nothing_is_foretold_of_the_first_run(demo_book: Logbook) -> None:
+    first = demo_book.as_of("as-found")
+    assert foretold(first, first.runs[0]) is None
