@@ -192,7 +192,7 @@ def new(
         raise
     for path in made:
         _write(f"made {path}")
-    then = "next" if answers.table else "check"
+    then = "next" if answers.table else "enter"
     _write(f"Then       shimopt {then} {folder}")
 
 

@@ -9,7 +9,7 @@ from optimizer.enter.talk import Talk
 from optimizer.errors import EXIT_DONE, EXIT_INTERRUPTED
 from optimizer.logbook import read_logbook
 from optimizer.present.crew import Crew
-from optimizer.present.layout import LABEL_WIDTH, labelled
+from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled
 from optimizer.records import Logbook
 
 
@@ -37,7 +37,8 @@ def sit(folder: Path, asked: Asked, width: int, where: str) -> int:
 
 def _end(outcome: Outcome, book: Logbook, width: int, where: str) -> list[str]:
     crew = Crew.of(book)
-    then = f"{'Then':<{LABEL_WIDTH}}shimopt "  # a command to type keeps to one line
+    # a command to type keeps to one line
+    then = "Then\n  shimopt " if width < NARROW else f"{'Then':<{LABEL_WIDTH}}shimopt "
     if outcome.setting_open:
         saved = f"{outcome.run} has no row yet; the answers so far are kept"
         return [*labelled("Stopped", saved, width), f"{then}enter{where}"]

@@ -88,7 +88,7 @@ def doubt_words(doubt: Doubt, crew: Crew) -> str:
 
 def _good_enough(qualities: Sequence[RunQuality], crew: Crew, width: int, where: str) -> list[str]:
     if not qualities:
-        text = f"measure the car as it stands, fill in readings.csv, then: shimopt next{where}"
+        text = f"measure the car as it stands with shimopt enter{where}, then: shimopt next{where}"
         return labelled("Then", text, width)
     worst = max(q.typical_sd_deg for q in qualities)
     text = (

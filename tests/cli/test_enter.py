@@ -429,3 +429,12 @@ def test_a_copy_without_the_dot_folder_is_a_whole_logbook(demo_copy: Path, tmp_p
     _pipe(demo_copy, "\n".join([*START, *values]) + "\n")
     shutil.rmtree(demo_copy / ".shimopt")
     assert len(_values(demo_copy, "run4")) == 9
+
+
+def test_the_readme_s_screen_is_today_s(demo_copy: Path) -> None:
+    readme = Path(__file__).resolve().parents[2] / "README.md"
+    block = readme.read_text("utf-8").split("<!-- entry:")[1].split("```\n")[1]
+    code, shown = _talk(demo_copy, [*START, "0", "-30", "-3", "*"])
+    assert code == 0
+    assert shown.startswith(block)
+    assert len(block.splitlines()) > 20

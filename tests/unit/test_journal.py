@@ -310,6 +310,18 @@ def test_a_journal_line_cut_off_at_any_byte_loses_nothing(demo_copy: Path) -> No
         assert path.read_bytes() == whole[:end]  # reading changes nothing
 
 
+def test_a_note_cut_off_is_mended_before_the_next_line(demo_copy: Path) -> None:
+    appender = entered(demo_copy)
+    appender.note("up1 12.5", "+")
+    path = demo_copy / FOLDER / "0001.jsonl"
+    path.write_bytes(path.read_bytes()[:-9])
+    again = Appender(demo_copy, "enter", FACTS)
+    assert "up1 12.5" not in again.notes
+    again.add("readings.csv", reading("12.5", "3"))
+    assert len(read_journal(demo_copy).changes) == 1
+    assert len(read_journal(demo_copy).changes[0].writes) == 6
+
+
 def test_a_full_disk_leaves_the_file_as_it_was(
     demo_copy: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
