@@ -27,12 +27,12 @@ from optimizer.logbook.journal import (
     whole_file,
 )
 from optimizer.logbook.read import read_bytes, read_logbook
-from optimizer.logbook.readings import READING_COLUMNS
+from optimizer.logbook.readings import reading_columns
 from optimizer.logbook.rows import Column, Sheet, read_sheet
 from optimizer.logbook.runs import RUN_COLUMNS
 from optimizer.records import Logbook
 
-_RULES = {"runs.csv": RUN_COLUMNS, "readings.csv": READING_COLUMNS}
+_RULES = {"runs.csv": RUN_COLUMNS, "readings.csv": reading_columns(None)}
 
 
 @dataclass(eq=False)

@@ -340,7 +340,7 @@ def test_a_row_cut_off_is_put_back_and_entry_goes_on_behind_it(car: Path) -> Non
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 3
-    assert "[L505]" in done.stderr
+    assert "[L506]" in done.stderr
     code, _out, err = _pipe(car, "5\n")
     assert code == 0
     assert "broke off inside a row: put back `run1,up1,-10,-12.5`" in err
