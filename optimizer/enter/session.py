@@ -25,7 +25,8 @@ from optimizer.enter.setting import ask_setting, new_name, number_text
 from optimizer.enter.talk import BACK, SKIP, STOP, Talk
 from optimizer.errors import CallError, LogbookError, ShimoptError
 from optimizer.logbook import check_names
-from optimizer.logbook.append import Added, Appender, EditedError, lost_rows, put_back
+from optimizer.logbook.append import Added, Appender, lost_rows, put_back
+from optimizer.logbook.edited import EditedError
 from optimizer.logbook.faults import BadValueError, quoted
 from optimizer.logbook.journal import being_entered, read_journal
 from optimizer.measure.misfit import OFF_SD, SAME_TRAVEL_MM, Misfit, against_passes, toes_deg
@@ -205,6 +206,9 @@ class Sitting:
                     self._talk.width,
                 )
             )
+        if at == len(self._stops):
+            had = f"{', '.join(self._plan.passes)} have every travel: name more with --passes"
+            self._talk.tell(wrapped(had, self._talk.width))
         while at < len(self._stops):
             step = self._one(at)
             if step is None:

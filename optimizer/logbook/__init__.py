@@ -1,21 +1,19 @@
 """The logbook: one folder of plain files, and the only door to it.
 
-Everything that reads a crew's files, or makes them, goes through here. Reading
-never changes a file. `faults` lists what can be wrong; `toml_doc`, `table`, `car`
+Everything that reads a crew's files, makes them or adds to them, goes through here.
+Reading never changes a file. `faults` lists what can be wrong; `toml_doc`, `table`, `car`
 and `corner` read car.toml, `cells`, `rows`, `runs` and `readings` the two tables,
 `values` what stands in them; `read` puts them together; `paste` reads a pasted table; `new`
-and `template` make a new folder.
+and `template` make a new folder; `append` adds rows, `journal` notes them, `undo` takes
+them back, `torn` tells a row cut off, `edited` refuses, `disk` writes.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from optimizer.logbook.faults import FAULT_CODES, FILES
-from optimizer.logbook.read import read_logbook
-from optimizer.logbook.values import parse_length, parse_stack, parse_units, write_stack
-
 if TYPE_CHECKING:
+    from optimizer.logbook.faults import FAULT_CODES, FILES
     from optimizer.logbook.goal import parse_goal
     from optimizer.logbook.new import (
         NewAnswers,
@@ -27,6 +25,8 @@ if TYPE_CHECKING:
         start_logbook,
     )
     from optimizer.logbook.paste import parse_table
+    from optimizer.logbook.read import read_logbook
+    from optimizer.logbook.values import parse_length, parse_stack, parse_units, write_stack
 
 __all__ = [
     "FAULT_CODES",
@@ -48,6 +48,8 @@ __all__ = [
 ]
 
 _LATE = {
+    "FAULT_CODES": "faults",
+    "FILES": "faults",
     "NewAnswers": "new",
     "check_folder": "new",
     "check_names": "new",
@@ -57,6 +59,11 @@ _LATE = {
     "start_logbook": "new",
     "parse_table": "paste",
     "parse_goal": "goal",
+    "read_logbook": "read",
+    "parse_length": "values",
+    "parse_stack": "values",
+    "parse_units": "values",
+    "write_stack": "values",
 }
 
 

@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any
 
-from optimizer.errors import EXIT_COULD_NOT, LogbookError, ShimoptError
+from optimizer.errors import LogbookError, ShimoptError
 from optimizer.logbook.car import read_car
 from optimizer.logbook.disk import append_bytes, bytes_of, replace_bytes
-from optimizer.logbook.faults import FILES, Faults, Place, decode, listing, source_of
+from optimizer.logbook.edited import edited
+from optimizer.logbook.faults import FILES, Faults, decode, listing
 from optimizer.logbook.journal import (
     Change,
     as_text,
@@ -33,30 +34,6 @@ from optimizer.logbook.runs import RUN_COLUMNS
 from optimizer.records import Logbook
 
 _RULES = {"runs.csv": RUN_COLUMNS, "readings.csv": reading_columns(None)}
-
-
-@dataclass(eq=False)
-class EditedError(LogbookError):
-    """A file was changed by someone else since the tool read or wrote it; it was left alone."""
-
-    exit_code: ClassVar[int] = EXIT_COULD_NOT
-
-
-def edited(file: str, was: bytes | None, now: bytes | None, remedy: str) -> EditedError:
-    """The error for a file that is not as it was left, with the first line that differs."""
-    faults = Faults()
-    source = source_of(file, (now or b"").decode("utf-8", "replace"))
-    old = source_of(file, (was or b"").decode("utf-8", "replace")).lines
-    pairs = zip(source.lines, old, strict=False)
-    first = next((i for i, (a, b) in enumerate(pairs) if a != b), min(len(source.lines), len(old)))
-    found = f"{file} was changed since shimopt last read or wrote it"
-    if now is None:
-        found = f"{file} is gone since shimopt last read or wrote it"
-    place = Place(min(first + 1, len(source.lines)) if now is not None else 0)
-    faults.add("L106", source, place, found, remedy)
-    return EditedError(
-        found="nothing was overwritten", remedy=remedy, problems=list(faults.ordered())
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

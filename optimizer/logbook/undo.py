@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 from optimizer.errors import ShimoptError
-from optimizer.logbook.append import edited
 from optimizer.logbook.disk import bytes_of, replace_bytes
-from optimizer.logbook.faults import showable
 from optimizer.logbook.journal import FOLDER, Change, Journal, digest, read_journal
 
 Way = Literal["last", "further"]
@@ -66,6 +63,10 @@ def undo(folder: Path, way: Way = "last") -> Undoing:
 
 def diff_lines(plan: Undoing) -> list[str]:
     """The step as a small difference of lines, a line or two of context around it."""
+    import difflib  # only needed where a step is shown
+
+    from optimizer.logbook.faults import showable
+
     out: list[str] = []
     for name, then in plan.then.items():
         now = plan.now[name]
@@ -114,6 +115,8 @@ def _step(journal: Journal, change: Change, *, back: bool) -> Undoing:
         held = bytes_of(journal.folder / name)
         n_write = change.n_write_at(name, held)
         if n_write is None:
+            from optimizer.logbook.edited import edited
+
             remedy = "take your own edit back and undo again, or mend the file by hand"
             raise edited(name, _as_left(change, name, held), held, remedy)
         now[name] = held

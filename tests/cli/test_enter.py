@@ -310,6 +310,16 @@ def test_a_step_and_the_crew_s_own_direction_of_travel(demo_copy: Path) -> None:
     assert rows == ["0", "50", "25", "-25", "-50"]
 
 
+def test_a_measured_run_asks_for_more_passes_and_takes_them(demo_copy: Path) -> None:
+    before = (demo_copy / "readings.csv").read_bytes()
+    code, out, _ = _pipe(demo_copy, "1\n", "--run", "joint-up")
+    assert code == 0
+    assert "up1, down1 have every travel: name more with --passes" in out
+    assert (demo_copy / "readings.csv").read_bytes() == before
+    code, out, _ = _pipe(demo_copy, "1\n-3\n", "--run", "joint-up", "--passes", "up3")
+    assert "38 readings of joint-up saved; next is up3 37.5 droop" in out
+
+
 def test_a_planned_row_gets_its_readings(demo_copy: Path) -> None:
     with (demo_copy / "runs.csv").open("a") as file:
         file.write("friday,rear-left,,1,3+2,0,0,,\n")

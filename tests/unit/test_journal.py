@@ -10,7 +10,8 @@ import pytest
 
 from optimizer.errors import LogbookError, ShimoptError
 from optimizer.logbook import NewAnswers, read_logbook, start_logbook
-from optimizer.logbook.append import Appender, EditedError, append_rows, lost_rows, put_back
+from optimizer.logbook.append import Appender, append_rows, lost_rows, put_back
+from optimizer.logbook.edited import EditedError
 from optimizer.logbook.journal import FOLDER, KEPT, read_journal
 from optimizer.logbook.undo import diff_lines, plan_undo, undo
 
@@ -86,6 +87,16 @@ def test_a_row_that_would_be_a_fault_is_not_written(
         appender.add("readings.csv", cells)
     assert [p.code for p in caught.value.problems] == [code]
     assert caught.value.problems[0].file == "readings.csv (not written)"
+    assert held(demo_copy) == before
+
+
+def test_a_file_in_another_encoding_is_not_added_to(demo_copy: Path) -> None:
+    readings = demo_copy / "readings.csv"
+    readings.write_text(readings.read_text(), encoding="utf-16")
+    before = held(demo_copy)
+    appender = Appender(demo_copy, "enter", {"run": "link-short"})
+    with pytest.raises(ShimoptError, match=r"readings\.csv is not in UTF-8"):
+        appender.add("readings.csv", {**reading("0", "1", "up3"), "run": "link-short"})
     assert held(demo_copy) == before
 
 
@@ -336,7 +347,9 @@ def test_a_full_disk_leaves_the_file_as_it_was(
         appender.add("readings.csv", reading("12.5", "3"))
     monkeypatch.undo()
     assert held(demo_copy) == before
-    appender.add("readings.csv", reading("12.5", "3"))
+    assert lost_rows(demo_copy) == ()
+    appender.add("readings.csv", reading("12.5", "4"))
+    assert [a.data for a in appender.added][-2:] == [b"run4,up1,25,6.75\n", b"run4,up1,12.5,4\n"]
     undo(demo_copy)
 
 
