@@ -90,6 +90,7 @@ def test_noise_of_a_reading_is_that_of_draws_of_what_is_read(kind: GaugeKind) ->
     assert reading_noise_deg(gauge) == pytest.approx(np.std(drawn), rel=0.015)
 
 
+@pytest.mark.outside
 def test_the_range_counts_from_ride_height_and_is_shared_by_two() -> None:
     toe = np.array([0.2, 0.5])
     one = Gauge(span_mm=300.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import ModuleType
 
 import numpy as np
 import pytest
@@ -26,6 +27,7 @@ def _pass(sweep: str, rng: np.random.Generator, slope: float = 0.02) -> list[Rea
     ]
 
 
+@pytest.mark.outside
 def test_a_reading_of_the_same_noise_is_off_by_one_deviation_on_average() -> None:
     rng = np.random.default_rng(5)
     z = []
@@ -38,6 +40,7 @@ def test_a_reading_of_the_same_noise_is_off_by_one_deviation_on_average() -> Non
     assert np.mean(np.abs(z) > 3.0) < 0.02
 
 
+@pytest.mark.outside
 def test_a_misread_digit_is_off_and_its_passes_are_not() -> None:
     rng = np.random.default_rng(6)
     rows = [*_pass("up1", rng), *_pass("down1", rng)]
@@ -59,6 +62,7 @@ def test_first_passes_and_zeros_have_nothing_to_compare() -> None:
     assert len(toes_deg(rows, GAUGE)) == len(TRAVELS) - 1
 
 
+@pytest.mark.outside
 def test_the_loop_widens_what_is_expected_of_the_other_direction() -> None:
     rng = np.random.default_rng(8)
     one, other = _pass("up1", rng, 0.0), _pass("up2", rng, 0.0)
@@ -70,6 +74,7 @@ def test_the_loop_widens_what_is_expected_of_the_other_direction() -> None:
     assert turned.sd_deg**2 - same.sd_deg**2 == pytest.approx(loop**2, rel=1e-3)
 
 
+@pytest.mark.outside
 def test_the_surface_foretells_the_demo_s_last_run(demo_book: Logbook) -> None:
     run = demo_book.runs[-1]
     told = foretold(demo_book, run)
@@ -89,3 +94,17 @@ def test_the_surface_foretells_the_demo_s_last_run(demo_book: Logbook) -> None:
 def test_nothing_is_foretold_of_the_first_run(demo_book: Logbook) -> None:
     first = demo_book.as_of("as-found")
     assert foretold(first, first.runs[0]) is None
+
+
+@pytest.mark.outside
+def test_the_band_foretold_is_about_the_mechanism_s_curve(
+    demo_book: Logbook, demo_truth: ModuleType
+) -> None:
+    told = foretold(demo_book, demo_book.runs[-1])
+    assert told is not None
+    travel = np.array([-45.0, -20.0, 20.0, 45.0])
+    low, high = told.band_deg(travel)
+    truth = demo_truth.true_toe_change_deg(travel, told.height_mm, told.length_change_mm)
+    # twice the 90 % band: four travels of one draw
+    assert np.all(np.abs(truth - (low + high) / 2.0) < high - low)
+    assert np.all(high - low < 0.2)
