@@ -22,6 +22,7 @@ from optimizer import __version__
 from optimizer.errors import EXIT_COULD_NOT, EXIT_INTERRUPTED, CallError, ShimoptError
 
 if TYPE_CHECKING:
+    from optimizer.advise.suspects import Suspect
     from optimizer.records import Logbook
 
 
@@ -249,13 +250,18 @@ def undo(
 
 
 @app.command()
-def check(folder: Folder = Path(), as_json: AsJson = False) -> None:
+def check(
+    folder: Folder = Path(),
+    as_json: AsJson = False,
+    look: Annotated[
+        bool, typer.Option("--suspects", help="Look for faults in rows and readings too.")
+    ] = False,
+) -> None:
     """Example: shimopt check shimopt-demo
 
     Reads the whole logbook, lists every fault with its remedy, and says how good
     the readings are. Changes nothing.
     """
-    from optimizer.advise.suspects import suspects
     from optimizer.logbook import read_logbook
     from optimizer.measure.curve import has_curve
     from optimizer.measure.quality import run_quality
@@ -263,7 +269,11 @@ def check(folder: Folder = Path(), as_json: AsJson = False) -> None:
 
     book = read_logbook(folder)
     qualities = [run_quality(book, r) for r in book.runs if has_curve(book.readings_of(r.name))]
-    found = suspects(book)
+    found: Sequence[Suspect] = ()
+    if look:  # needs the surface, which takes as long again to load
+        from optimizer.advise.suspects import suspects
+
+        found = suspects(book)
     if as_json:
         from optimizer.present.document import check_document
 

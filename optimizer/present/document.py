@@ -8,7 +8,7 @@ string the screen shows for it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,7 +16,6 @@ from optimizer import __version__
 from optimizer.advise.advice import Advice, Move, Outlook, RunnerUp, Spot
 from optimizer.advise.eccentric import Band
 from optimizer.advise.stacks import joint_height_mm
-from optimizer.advise.suspects import Suspect
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import RunQuality
 from optimizer.measure.shape import Figure, Shape
@@ -24,10 +23,12 @@ from optimizer.present import note
 from optimizer.present.cautions import IN_FULL
 from optimizer.present.crew import Crew, chance_in_words
 from optimizer.present.screens import doubt_words
-from optimizer.present.suspicion import suspect_words
 from optimizer.records import Logbook, Run
 
 SCHEMA_VERSION = 1
+
+if TYPE_CHECKING:
+    from optimizer.advise.suspects import Suspect
 
 Json = dict[str, Any]
 
@@ -88,6 +89,8 @@ def next_document(book: Logbook, advices: Sequence[Advice], where: str = "") -> 
 
 
 def _suspect(s: Suspect, crew: Crew) -> Json:
+    from optimizer.present.suspicion import suspect_words
+
     return {
         "kind": s.kind,
         "also": list(s.also),

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.advise.suspects import Suspect
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import Doubt, RunQuality
 from optimizer.measure.shape import Figure, Shape
 from optimizer.present.crew import Crew
 from optimizer.present.layout import labelled, margin_for, table, wrapped
-from optimizer.present.suspicion import suspect_name, suspect_words
 from optimizer.records import Logbook, Run
 from optimizer.units import from_mm
+
+if TYPE_CHECKING:
+    from optimizer.advise.suspects import Suspect
 
 
 def check_screen(
@@ -51,6 +53,8 @@ def check_screen(
     for q in qualities:
         for doubt in q.doubts:
             lines += labelled(q.run.name, doubt_words(doubt, crew), width, margin)
+    if suspects:
+        from optimizer.present.suspicion import suspect_name, suspect_words
     for suspect in suspects:
         lines += labelled(
             "Suspect", f"{suspect_name(suspect)}: {suspect_words(suspect, crew)}", width
