@@ -160,7 +160,7 @@ class Sitting:
         self._plan = plan
         self._talk = talk
         self._appender = Appender(folder, "enter", plan.facts)
-        if "reading_2" in self._appender.columns(FILE):
+        if self._appender.book.gauge.reads_two:
             raise ShimoptError(
                 "this gauge has two readings a travel, and enter asks for one",
                 f"type them into {FILE}",

@@ -448,3 +448,21 @@ def test_the_readme_s_screen_is_today_s(demo_copy: Path) -> None:
     assert code == 0
     assert shown.startswith(block)
     assert len(block.splitlines()) > 20
+
+
+@pytest.mark.parametrize("kind", ["two-dials", "toe-plate"])
+def test_a_gauge_of_two_values_is_typed_into_the_file(demo_copy: Path, kind: str) -> None:
+    car, readings = demo_copy / "car.toml", demo_copy / "readings.csv"
+    text = car.read_text(encoding="utf-8")
+    if kind == "toe-plate":
+        text = re.sub(r"(?m)^rising = .*$", 'reference = "inboard"', text)
+    car.write_text(text.replace('"one-dial"', f'"{kind}"'), encoding="utf-8")
+    readings.write_text("run,pass,travel,front,rear\n", encoding="utf-8")
+    before = readings.read_bytes()
+    done = subprocess.run(
+        [*ENTER, str(demo_copy), "--run", "as-found"],
+        input=b"1\n", capture_output=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert b"two readings a travel" in done.stderr
+    assert readings.read_bytes() == before
