@@ -91,13 +91,15 @@ def _best_guess(
 
 
 def _can_be_made(field: Settings, spot: Spot) -> bool:
-    """Whether shims, thread and eccentric still allow a measured setting."""
-    return bool(
-        np.any(
-            (np.abs(field.height - spot.height_mm) < SAME_HEIGHT_MM)
-            & (np.abs(field.change - spot.length_change_mm) < SAME_LENGTH_MM)
-        )
-    )
+    """Whether shims, thread and eccentric still allow a measured setting.
+
+    Its length need not be one of those that count from where the link stands now.
+    """
+    lengths = field.change[np.abs(field.height - spot.height_mm) < SAME_HEIGHT_MM]
+    if not len(lengths):
+        return False
+    low, high = float(lengths.min()), float(lengths.max())
+    return low - SAME_LENGTH_MM < spot.length_change_mm < high + SAME_LENGTH_MM
 
 
 def _worth(table: Table, field: Settings, expected: Array, candidates: list[Spot]) -> Worth:

@@ -220,3 +220,17 @@ def test_a_setting_that_cannot_be_made_again_is_not_gone_back_to(demo_book: Logb
     assert advice.best_measured.run == "link-short"
     assert advice.action == "go-back"
     assert advice.move.spot.run == "joint-up"
+
+
+def test_a_length_between_today_s_flats_is_gone_back_to(demo_book: Logbook) -> None:
+    corner = demo_book.corners[CORNER]
+    coarse = replace(
+        corner,
+        thread=replace(corner.thread, pitch_mm=2.1),
+        goal=replace(corner.goal, worthwhile_deg=0.05),
+        current_run="as-found",
+    )
+    advice = advise(replace(demo_book, corners={CORNER: coarse}), CORNER)
+    # three millimetres are no whole number of flats of 0.7 mm
+    assert advice.action == "go-back"
+    assert advice.move.spot.run == "link-short"
