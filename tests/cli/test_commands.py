@@ -383,3 +383,21 @@ def test_curves_of_runs_that_share_no_travel(
     picture = tmp_path / "c.png"
     assert _call(capfd, "curves", str(demo_copy), "--json", "--out", str(picture))[0] == 0
     assert picture.exists()
+
+
+def test_suspects_are_asked_for_and_stand_in_screen_and_document(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    runs = demo_copy / "runs.csv"
+    runs.write_text(runs.read_text(encoding="utf-8").replace("3+1,-3,-3", "3+1,3,-3"), "utf-8")
+    code, out, _ = _call(capsys, "check", str(demo_copy))
+    assert (code, "Suspect" in out) == (0, False)
+    code, out, _ = _call(capsys, "check", str(demo_copy), "--suspects")
+    assert code == 0
+    flat = " ".join(out.split())
+    assert "Suspect link-short: most likely the length change has the wrong sign" in flat
+    assert "nothing was dropped or changed" in flat
+    code, out, _ = _call(capsys, "check", str(demo_copy), "--suspects", "--json")
+    (found,) = json.loads(out)["corners"][0]["suspects"]
+    assert (found["kind"], found["runs"]) == ("length-sign", ["link-short"])
+    assert found["shown"] in flat
