@@ -155,16 +155,7 @@ def _tape_values(batch: HardPoints, ahead: bool) -> Array:
             f"line through the ball joints, not {'ahead of' if ahead else 'behind'} it",
             "mend the points, or what is said of the link",
         )
-    return np.stack(
-        [
-            np.log(truth.length_mm),
-            np.log(arm),
-            truth.rise_mm,
-            truth.lean_in_rad_per_mm,
-            truth.stud_lean_rad,
-        ],
-        axis=1,
-    )
+    return truth.values()
 
 
 def _widen(cov: Array, mean: Array, misfit: Array, ahead: bool, end: StackEnd) -> None:

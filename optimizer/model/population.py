@@ -33,6 +33,22 @@ class TapeTruth:
     lean_in_rad_per_mm: Array
     stud_lean_rad: Array
 
+    def values(self) -> Array:
+        """The prior's five tape values, shape (n_corner, 5): the first two as logarithms.
+
+        ln length, ln |arm|, rise, camber gain, stud lean; mm and radians.
+        """
+        return np.stack(
+            [
+                np.log(self.length_mm),
+                np.log(np.abs(self.arm_mm)),
+                self.rise_mm,
+                self.lean_in_rad_per_mm,
+                self.stud_lean_rad,
+            ],
+            axis=1,
+        )
+
 
 def draw_corners(
     rng: np.random.Generator, n_corner: int, *, ahead: bool, width: float = 1.0

@@ -44,16 +44,7 @@ def moments_of(points: HardPoints) -> PopulationMoments:
     from sklearn.linear_model import LinearRegression
 
     truth = tape_truth(points)
-    tape = np.stack(
-        [
-            np.log(truth.length_mm),
-            np.log(np.abs(truth.arm_mm)),
-            truth.rise_mm,
-            truth.lean_in_rad_per_mm,
-            truth.stud_lean_rad,
-        ],
-        axis=1,
-    )
+    tape = truth.values()
     mean, cov = tape.mean(axis=0), np.cov(tape.T)
     coefficients = surface_coefficients(points)
     scaled = coefficients / arc_sizes(truth.length_mm, truth.arm_mm)

@@ -90,18 +90,7 @@ def bench_corners(rng: np.random.Generator, n_corner: int) -> list[Corner]:
 def population_of_test(rng: np.random.Generator, n_corner: int, ahead: bool) -> tuple[Array, Array]:
     """Tape values (n, 5) and surface coefficients (n, 60) of corners of this generator."""
     points = workable(_draw(rng, n_corner, ahead), *_FARTHEST)
-    truth = tape_truth(points)
-    tape = np.stack(
-        [
-            np.log(truth.length_mm),
-            np.log(np.abs(truth.arm_mm)),
-            truth.rise_mm,
-            truth.lean_in_rad_per_mm,
-            truth.stud_lean_rad,
-        ],
-        axis=1,
-    )
-    return tape, surface_coefficients(points)
+    return tape_truth(points).values(), surface_coefficients(points)
 
 
 def _draw(rng: np.random.Generator, n: int, ahead: bool) -> HardPoints:
