@@ -14,6 +14,7 @@ PACKAGE = ROOT / "optimizer"
 
 # a module may import from its own level's room and from lower levels only
 LEVELS = {
+    "record": -1,
     "errors": 0,
     "units": 0,
     "standards": 0,

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from optimizer.advise.stacks import joint_height_mm
 from optimizer.errors import CallError, LinkageError, TooFewReadingsError
 from optimizer.measure.curve import ToeCurve, has_curve, toe_curve
 from optimizer.model.surface import LoggedStaticToe, SettingCurve, ToeSurface
+from optimizer.record import record
 from optimizer.records import Corner, Logbook, Run
 
 STATIC_TOE_SD_DEG = 0.03
@@ -15,7 +14,7 @@ STATIC_TOE_SD_DEG = 0.03
 STATIC_TOE_DOUBT_SD = 3.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Evidence:
     """Runs of one corner that have readings, with their curves, in file order.
 
@@ -80,7 +79,7 @@ def corner_evidence(book: Logbook, corner: str) -> Evidence:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Fitted:
     """A surface, and the runs whose logged static toe did not fit and was not used."""
 

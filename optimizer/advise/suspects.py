@@ -23,6 +23,7 @@ from optimizer.errors import CallError, TooFewReadingsError
 from optimizer.measure.curve import RawRows, has_curve, raw_rows
 from optimizer.model.basis import N_COEFFICIENT, design_matrix
 from optimizer.model.surface import ToeSurface, gaussian_update
+from optimizer.record import record
 from optimizer.records import Gauge, Logbook, Reading, Run
 
 Array = NDArray[np.float64]
@@ -59,7 +60,7 @@ ALSO_WITHIN = 3.0
 MOST_FOUND = 5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Suspect:
     """One story that explains the readings better than the logbook does.
 
@@ -84,7 +85,7 @@ class Suspect:
     also: tuple[SuspectKind, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class _Block:
     """One run as evidence: where it was set, and its rows."""
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from optimizer.errors import CallError
@@ -13,6 +12,7 @@ from optimizer.logbook.table import MOST_TRAVEL_MM
 from optimizer.logbook.values import read_number
 from optimizer.measure.curve import RIDE_HEIGHT_MM, direction_of
 from optimizer.measure.misfit import SAME_TRAVEL_MM
+from optimizer.record import record
 from optimizer.records import Logbook, Reading
 from optimizer.units import from_mm, to_mm
 
@@ -22,7 +22,7 @@ REACH = {"mm": 50.0, "cm": 5.0, "in": 2.0}
 MOST_TRAVELS = 200
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Stop:
     """One reading to take: a pass and a travel, in mm and as the crew writes it."""
 
@@ -41,7 +41,7 @@ class Stop:
         return abs(self.travel_mm) < RIDE_HEIGHT_MM
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Plan:
     """Passes and travels of one run's entry; travels in the crew's own unit and sign."""
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -33,6 +32,7 @@ from optimizer.measure.misfit import OFF_SD, SAME_TRAVEL_MM, Misfit, against_pas
 from optimizer.present.crew import Crew
 from optimizer.present.dots import Picture, drawn
 from optimizer.present.layout import labelled, wrapped
+from optimizer.record import record
 from optimizer.records import Logbook, Reading, Run
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ MOST_ASKED = 2  # readings kept against the surface before it is no longer asked
 N_BAND = 19
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Asked:
     """What the command line said; None where it said nothing."""
 
@@ -54,7 +54,7 @@ class Asked:
     passes: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Outcome:
     """How a sitting ended: how many readings the run has, and what would come next."""
 

@@ -8,7 +8,7 @@ byte stays. A correction touches only a row that the same change has added.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -31,12 +31,13 @@ from optimizer.logbook.read import read_bytes, read_logbook
 from optimizer.logbook.readings import reading_columns
 from optimizer.logbook.rows import Column, Sheet, read_sheet
 from optimizer.logbook.runs import RUN_COLUMNS
+from optimizer.record import record
 from optimizer.records import Logbook
 
 _RULES = {"runs.csv": RUN_COLUMNS, "readings.csv": reading_columns(None)}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Added:
     """A row that this change has added: which bytes of which file it is."""
 
@@ -45,7 +46,7 @@ class Added:
     data: bytes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Lost:
     """A file that ends before what the tool wrote does; ``torn`` inside a row."""
 

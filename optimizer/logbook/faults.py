@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import NoReturn
 
 from optimizer.errors import LogbookError, Problem
+from optimizer.record import record
 
 FILES = ("car.toml", "runs.csv", "readings.csv")
 
@@ -88,7 +89,7 @@ class Place:
     width: int = 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Source:
     """The text of one file, with its line ends made alike."""
 

@@ -19,13 +19,14 @@ from typing import Any
 
 from optimizer.errors import ShimoptError
 from optimizer.logbook.disk import append_bytes, replace_bytes
+from optimizer.record import record
 
 FOLDER = ".shimopt"
 STATE = "state.json"
 KEPT = 20
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Write:
     """One write: ``old`` at byte ``at`` gave way to ``new``; ``digest`` is the whole file's."""
 

@@ -8,7 +8,7 @@ import io
 import math
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
@@ -31,11 +31,12 @@ from optimizer.logbook.read import read_bytes
 from optimizer.logbook.readings import value_names
 from optimizer.logbook.template import CarText, car_toml
 from optimizer.logbook.values import parse_stack, parse_units, write_stack
+from optimizer.record import record
 from optimizer.records import TWO_VALUES, GaugeKind, Units
 from optimizer.units import from_mm, is_angle
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class NewAnswers:
     """What a crew answers to start a logbook; only the first three have no default.
 

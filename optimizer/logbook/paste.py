@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from optimizer.logbook.cells import Cell, CellReader, Row, heading_key
 from optimizer.logbook.faults import (
@@ -18,6 +17,7 @@ from optimizer.logbook.faults import (
     source_of,
 )
 from optimizer.logbook.values import read_number, unit_meant
+from optimizer.record import record
 from optimizer.records import TWO_VALUES, GaugeKind, Units
 
 PASTED = "pasted table"
@@ -28,7 +28,7 @@ SIDES = ("front", "rear")
 _NUMBER_LIKE = re.compile(r"[-+\u2212\u2013]?[0-9.,]+")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Series:
     """The columns of one pass: one, or front and rear."""
 

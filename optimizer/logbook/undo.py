@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 from optimizer.errors import ShimoptError
 from optimizer.logbook.disk import bytes_of, replace_bytes
 from optimizer.logbook.journal import FOLDER, Change, Journal, digest, read_journal
+from optimizer.record import record
 
 Way = Literal["last", "further"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Undoing:
     """One step through the history: what it puts into each file (None: no file).
 

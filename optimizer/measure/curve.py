@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from optimizer.errors import TooFewReadingsError
 from optimizer.measure.gauge import loop_noise_deg, reading_noise_deg, toe_from_reading_deg
+from optimizer.record import record
 from optimizer.records import Gauge, Reading
 
 Array = NDArray[np.float64]
@@ -28,7 +29,7 @@ PRIOR_REPEATS = 6.0
 LEAST_NOISE_FACTOR = 0.5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class ToeCurve:
     """Toe change of one run against travel.
 
@@ -113,7 +114,7 @@ def toe_curve(run: str, readings: Sequence[Reading], gauge: Gauge) -> ToeCurve:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class RawRows:
     """Readings of one run, each counted from its pass's zero, returns to zero included.
 

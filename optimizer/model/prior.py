@@ -8,14 +8,15 @@ tolerance and whichever are missing, enter here at run time.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import fields
 from functools import cache
-from importlib import resources
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.model.basis import N_COEFFICIENT, N_POWER, arc_sizes
+from optimizer.record import record
 from optimizer.records import Measured, StackEnd, Tape
 
 Array = NDArray[np.float64]
@@ -27,7 +28,7 @@ N_TAPE_DRAW = 512
 BASELINE_WIDENING = np.array([3.0, 3.0, 2.0, 1.5, 1.5, 1.5])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class PopulationMoments:
     """Stored numbers for one kind of corner (ahead or behind, outer or inner end).
 
@@ -51,7 +52,7 @@ class PopulationMoments:
     baseline_cov: Array
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Prior:
     """Gaussian over surface coefficients and tape values together.
 
@@ -78,12 +79,9 @@ def tape_features(tape: Array, mean: Array, cov: Array) -> Array:
 def population_moments(ahead: bool, end: StackEnd) -> PopulationMoments:
     """Load the stored numbers of one kind of corner."""
     key = f"{'ahead' if ahead else 'behind'}_{end}_"
-    with (
-        resources.files("optimizer.model").joinpath("prior.npz").open("rb") as file,
-        np.load(file) as stored,
-    ):
+    with np.load(Path(__file__).with_name("prior.npz")) as stored:
         return PopulationMoments(
-            **{name: stored[key + name] for name in PopulationMoments.__slots__}
+            **{f.name: stored[key + f.name] for f in fields(PopulationMoments)}
         )
 
 

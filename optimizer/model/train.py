@@ -70,7 +70,7 @@ def main() -> None:
             points = training_corners(rng, N_CORNER, ahead=ahead, end=end)
             moments = moments_of(points)
             key = f"{'ahead' if ahead else 'behind'}_{end}_"
-            stored |= {key + name: getattr(moments, name) for name in PopulationMoments.__slots__}
+            stored |= {key + name: value for name, value in vars(moments).items()}
             print(f"{key}: {len(points.hub)} corners")
     np.savez_compressed(Path(__file__).with_name("prior.npz"), **stored)
 

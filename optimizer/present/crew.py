@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.measure.gauge import range_needed, reading_from_toe
+from optimizer.record import record
 from optimizer.records import Corner, Gauge, Logbook, Run, Signs, Units
 from optimizer.units import from_deg, from_mm
 
@@ -19,7 +19,7 @@ SHIM_DECIMALS = 5
 TRAVEL_DECIMALS = {"mm": 1, "cm": 2, "in": 2}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Crew:
     """How one crew reads and writes figures."""
 
