@@ -22,7 +22,6 @@ from optimizer import __version__
 from optimizer.errors import EXIT_COULD_NOT, EXIT_INTERRUPTED, CallError, ShimoptError
 
 if TYPE_CHECKING:
-    from optimizer.advise.suspects import Suspect
     from optimizer.records import Logbook
 
 
@@ -59,6 +58,10 @@ CornerName = Annotated[
 ]
 Until = Annotated[
     str | None, typer.Option("--until", help="As if the logbook ended with this run.")
+]
+LeaveOut = Annotated[
+    list[str] | None,
+    typer.Option("--leave-out", help="Leave a run's readings out, or run:pass; again for more."),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON document instead of the screen.")]
 Out = Annotated[
@@ -104,7 +107,7 @@ def demo(
 
     copy_demo(folder)
     _say(f"the demo logbook is in {folder}")
-    _show_next(folder, None, None, None, as_json=False, out=None)
+    _show_next(_book(folder), None, None, _where(folder), as_json=False, out=None)
 
 
 @app.command()
@@ -253,15 +256,13 @@ def undo(
 def check(
     folder: Folder = Path(),
     as_json: AsJson = False,
-    look: Annotated[
-        bool, typer.Option("--suspects", help="Look for faults in rows and readings too.")
-    ] = False,
 ) -> None:
     """Example: shimopt check shimopt-demo
 
     Reads the whole logbook, lists every fault with its remedy, and says how good
-    the readings are. Changes nothing.
+    the readings are and what may be wrong with them. Changes nothing.
     """
+    from optimizer.advise.suspects import suspects
     from optimizer.logbook import read_logbook
     from optimizer.measure.curve import has_curve
     from optimizer.measure.quality import run_quality
@@ -269,11 +270,7 @@ def check(
 
     book = read_logbook(folder)
     qualities = [run_quality(book, r) for r in book.runs if has_curve(book.readings_of(r.name))]
-    found: Sequence[Suspect] = ()
-    if look:  # needs the surface, which takes as long again to load
-        from optimizer.advise.suspects import suspects
-
-        found = suspects(book)
+    found = suspects(book)
     if as_json:
         from optimizer.present.document import check_document
 
@@ -287,6 +284,7 @@ def curves(
     folder: Folder = Path(),
     corner: CornerName = None,
     until: Until = None,
+    leave_out: LeaveOut = None,
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
@@ -298,7 +296,7 @@ def curves(
     from optimizer.present.gallery import corner_curves
     from optimizer.present.screens import curves_screen
 
-    book = _book(folder, until)
+    book = _book(folder, until, leave_out)
     corners = [corner_curves(book, name) for name in _corners(book, corner)]
     if as_json:
         from optimizer.present.document import curves_document
@@ -324,6 +322,7 @@ def next_(
     corner: CornerName = None,
     goal: GoalText = None,
     until: Until = None,
+    leave_out: LeaveOut = None,
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
@@ -332,14 +331,15 @@ def next_(
     What to try next: stacks, turns and flats, eccentric; what the dial should then
     show; what would prove it wrong; and when to stop.
     """
-    _show_next(folder, corner, goal, until, as_json=as_json, out=out)
+    book = _book(folder, until, leave_out)
+    _show_next(book, corner, goal, _where(folder), as_json=as_json, out=out)
 
 
 def _show_next(
-    folder: Path,
+    book: Logbook,
     corner: str | None,
     goal: str | None,
-    until: str | None,
+    where: str,
     *,
     as_json: bool,
     out: Path | None,
@@ -349,12 +349,10 @@ def _show_next(
     from optimizer.present.crew import Crew
     from optimizer.present.note import note
 
-    book = _book(folder, until)
     names = _corners(book, corner)
     goals = {name: parse_goal(goal, book, name) if goal is not None else None for name in names}
     advices = [advise(book, name, goals[name]) for name in names]
     crew = Crew.of(book)
-    where = _where(folder)
     if as_json:
         from optimizer.present.document import next_document
 
@@ -377,6 +375,7 @@ def sheet(
     corner: CornerName = None,
     goal: GoalText = None,
     until: Until = None,
+    leave_out: LeaveOut = None,
     out: Annotated[Path, typer.Option("--out", help="The .pdf file to write.")] = Path("sheet.pdf"),
     paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "a4",
     travels: Annotated[
@@ -401,7 +400,7 @@ def sheet(
 
     check_ending(out)
     size = check_paper(paper)
-    book = _book(folder, until)
+    book = _book(folder, until, leave_out)
     names = list(book.corners) if corner is None else _corners(book, corner)
     goals = {name: parse_goal(goal, book, name) if goal is not None else None for name in names}
     asked = Asked(travels=travels, step=step)
@@ -462,11 +461,14 @@ def _where(folder: Path) -> str:
     return "" if folder == Path() else f" {shlex.quote(str(folder))}"
 
 
-def _book(folder: Path, until: str | None) -> Logbook:
+def _book(
+    folder: Path, until: str | None = None, leave_out: Sequence[str] | None = None
+) -> Logbook:
     from optimizer.logbook import read_logbook
 
     book = read_logbook(folder)
-    return book if until is None else book.as_of(until)
+    book = book if until is None else book.as_of(until)
+    return book.without(leave_out) if leave_out else book
 
 
 def _corners(book: Logbook, corner: str | None) -> list[str]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+
 from optimizer.advise.suspects import Suspect, SuspectKind
 from optimizer.present.crew import Crew
 
@@ -66,6 +68,15 @@ def suspect_words(suspect: Suspect, crew: Crew) -> str:
     if others:
         text += f". Or {'; or '.join(others)}"
     return text
+
+
+def left_to_you(suspect: Suspect, where: str = "") -> str:
+    """That nothing was changed, and how to see the advice without what is suspected."""
+    text = "nothing was dropped or changed: the word is yours"
+    if not suspect.runs:
+        return text
+    which = suspect.runs[-1] if suspect.sweep is None else f"{suspect.runs[-1]}:{suspect.sweep}"
+    return f"{text}. Without it: shimopt next{where} --leave-out {shlex.quote(which)}"
 
 
 def odds_in_words(log_odds: float) -> str:

@@ -385,19 +385,81 @@ def test_curves_of_runs_that_share_no_travel(
     assert picture.exists()
 
 
-def test_suspects_are_asked_for_and_stand_in_screen_and_document(
+def test_suspects_stand_in_screen_and_document(
     capsys: pytest.CaptureFixture[str], demo_copy: Path
 ) -> None:
     runs = demo_copy / "runs.csv"
-    runs.write_text(runs.read_text(encoding="utf-8").replace("3+1,-3,-3", "3+1,3,-3"), "utf-8")
     code, out, _ = _call(capsys, "check", str(demo_copy))
     assert (code, "Suspect" in out) == (0, False)
-    code, out, _ = _call(capsys, "check", str(demo_copy), "--suspects")
+    runs.write_text(runs.read_text(encoding="utf-8").replace("3+1,-3,-3", "3+1,3,-3"), "utf-8")
+    code, out, _ = _call(capsys, "check", str(demo_copy))
     assert code == 0
     flat = " ".join(out.split())
     assert "Suspect link-short: most likely the length change has the wrong sign" in flat
     assert "nothing was dropped or changed" in flat
-    code, out, _ = _call(capsys, "check", str(demo_copy), "--suspects", "--json")
+    hint = flat[flat.index("shimopt next", flat.index("Without it")) :].split()[1:5]
+    assert hint == ["next", str(demo_copy), "--leave-out", "link-short"]
+    assert _call(capsys, *hint)[0] == 0
+    code, out, _ = _call(capsys, "check", str(demo_copy), "--json")
     (found,) = json.loads(out)["corners"][0]["suspects"]
     assert (found["kind"], found["runs"]) == ("length-sign", ["link-short"])
     assert found["shown"] in flat
+
+
+def test_what_is_left_out_is_said_and_the_rest_is_as_if_never_read(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, tmp_path: Path
+) -> None:
+    at = str(demo_copy)
+    code, out, _ = _call(capsys, "next", at, "--leave-out", "joint-up", "--json")
+    aside = json.loads(out)["corners"][0]
+    assert (code, aside["doubt"]["set_aside"]) == (0, ["joint-up"])
+    code, out, _ = _call(capsys, "next", at, "--leave-out", "joint-up")
+    assert "after 2 runs" in out and "left out at your word: joint-up" in " ".join(out.split())
+    code, out, _ = _call(capsys, "curves", at, "--leave-out", "joint-up")
+    assert "left out at your word: joint-up" in out
+    assert not any(line.startswith("joint-up ") for line in out.splitlines())
+    # the same advice as of a logbook that never had the readings
+    readings = demo_copy / "readings.csv"
+    kept = [x for x in readings.read_text("utf-8").splitlines() if not x.startswith("joint-up,")]
+    readings.write_text("\n".join(kept) + "\n", "utf-8")
+    _, out, _ = _call(capsys, "next", at, "--json")
+    never = json.loads(out)["corners"][0]
+    for key in ("do", "expected", "best_guess", "stop"):
+        assert never[key] == aside[key]
+
+
+def test_one_pass_can_be_left_out(capsys: pytest.CaptureFixture[str], demo_copy: Path) -> None:
+    at = str(demo_copy)
+    code, out, _ = _call(capsys, "next", at, "--leave-out", "joint-up:up2")
+    assert code == 0
+    assert "left out at your word: joint-up:up2" in " ".join(out.split())
+    assert "after 3 runs" in out
+
+
+@pytest.mark.parametrize(
+    ("names", "says"),
+    [
+        (["rear"], "use one of as-found, joint-up, link-short, or run:pass for one pass"),
+        (["joint-up:up9"], "use one of up1, down1, up2, down2"),
+        (["as-found", "joint-up", "link-short"], "leave out less"),
+    ],
+)
+def test_leaving_out_what_is_not_there_says_what_is(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, names: list[str], says: str
+) -> None:
+    options = [word for name in names for word in ("--leave-out", name)]
+    code, out, err = _call(capsys, "next", str(demo_copy), "--corner", "rear-left", *options)
+    assert code in (2, 4)
+    assert out == ""
+    assert says in " ".join(err.split())
+
+
+def test_the_car_still_stands_at_a_run_left_out(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    _, out, _ = _call(capsys, "next", str(demo_copy), "--leave-out", "link-short", "--json")
+    document = json.loads(out)["corners"][0]
+    _, out, _ = _call(capsys, "next", str(demo_copy), "--json")
+    whole = json.loads(out)["corners"][0]
+    assert document["now"]["setting"] == whole["now"]["setting"]
+    assert document["doubt"]["planned_runs"] == []
