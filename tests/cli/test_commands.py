@@ -397,7 +397,7 @@ def test_suspects_stand_in_screen_and_document(
     flat = " ".join(out.split())
     assert "Suspect link-short: most likely the length change has the wrong sign" in flat
     assert "nothing was dropped or changed" in flat
-    hint = flat[flat.index("shimopt next", flat.index("Without it")) :].split()[1:5]
+    hint = flat[flat.index("shimopt next", flat.index("the word is yours")) :].split()[1:5]
     assert hint == ["next", str(demo_copy), "--leave-out", "link-short"]
     assert _call(capsys, *hint)[0] == 0
     code, out, _ = _call(capsys, "check", str(demo_copy), "--json")
