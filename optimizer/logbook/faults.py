@@ -68,6 +68,7 @@ FAULT_CODES: dict[str, str] = {
     "L504": "a run has fewer than three travels",
     "L505": "a reading of two values lacks one of them",
     "L506": "the last row was cut off while it was written",
+    "L507": "a change of several files was cut off between two of them",
     "L601": "the pasted table holds no readings",
     "L602": "the first column of the pasted table is not travel",
     "L603": "a unit in the pasted table's header contradicts the units stated",

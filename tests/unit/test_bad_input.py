@@ -357,8 +357,8 @@ PAIRED_SAMPLES = [
     ("L605", "travel;up1\n0;1\n", 1, "up1"),
 ]
 
-# have tests of their own; L106 and L506 in test_journal.py
-FOLDER_CODES = {"L101", "L102", "L103", "L104", "L105", "L106", "L212", "L301", "L506"}
+# have tests of their own; L106, L506 and L507 in test_journal.py
+FOLDER_CODES = {"L101", "L102", "L103", "L104", "L105", "L106", "L212", "L301", "L506", "L507"}
 
 
 def write(folder: Path, **changed: str) -> Path:

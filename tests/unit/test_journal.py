@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from optimizer.errors import LogbookError, ShimoptError
-from optimizer.logbook import NewAnswers, read_logbook, start_logbook
+from optimizer.logbook import NewAnswers, append, read_logbook, start_logbook
 from optimizer.logbook.append import Appender, append_rows, lost_rows, put_back
 from optimizer.logbook.edited import EditedError
 from optimizer.logbook.journal import FOLDER, KEPT, read_journal
@@ -383,3 +383,39 @@ def test_the_journal_is_plain_json_lines(demo_copy: Path) -> None:
         f"run4,up1,{travel},{value}\n" for travel, value in TYPED
     ]
     assert entries[-1] == {"done": True}
+
+
+def test_rows_of_two_files_cut_off_between_them_are_told_and_taken_out(
+    demo_copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = held(demo_copy)
+    real = append.replace_bytes
+
+    def cut(path: Path, data: bytes | None) -> None:
+        if path.name != "runs.csv" or data == before["runs.csv"]:  # nor is it put back
+            raise SystemExit
+        real(path, data)
+
+    monkeypatch.setattr(append, "replace_bytes", cut)
+    rows = {"runs.csv": [ROW], "readings.csv": [reading(z, v) for z, v in TYPED]}
+    with pytest.raises(SystemExit):
+        append_rows(demo_copy, "import", rows)
+    monkeypatch.undo()
+    with pytest.raises(LogbookError) as caught:
+        read_logbook(demo_copy)
+    assert [(p.code, p.file) for p in caught.value.problems] == [("L507", "runs.csv")]
+    assert lost_rows(demo_copy) == ()
+    undo(demo_copy)
+    assert held(demo_copy) == before
+    append_rows(demo_copy, "import", rows)
+    assert len(read_logbook(demo_copy).readings_of("run4")) == len(TYPED)
+
+
+def test_known_bytes_must_still_stand(demo_copy: Path) -> None:
+    known = held(demo_copy)
+    with (demo_copy / "car.toml").open("a", encoding="utf-8") as file:
+        file.write("# mine\n")
+    before = held(demo_copy)
+    with pytest.raises(EditedError):
+        append_rows(demo_copy, "import", {"runs.csv": [ROW]}, known=known)
+    assert held(demo_copy) == before
