@@ -19,7 +19,7 @@ import typer
 import typer.core
 
 from optimizer import __version__
-from optimizer.errors import EXIT_COULD_NOT, EXIT_INTERRUPTED, CallError, ShimoptError
+from optimizer.errors import EXIT_COULD_NOT, EXIT_INTERRUPTED, CallError, LogbookError, ShimoptError
 
 if TYPE_CHECKING:
     from optimizer.records import Logbook
@@ -198,6 +198,39 @@ def new(
         _write(f"made {path}")
     then = "next" if answers.table else "enter"
     _write(f"Then       shimopt {then} {folder}")
+
+
+@app.command("import")
+def import_(
+    file: Annotated[Path, typer.Argument(help="The table: CSV, or .xlsx.", show_default=False)],
+    folder: Folder = Path(),
+    run: Annotated[
+        str | None, typer.Option(help="The run, if the columns name passes alone.")
+    ] = None,
+    corner: Annotated[str | None, typer.Option(help="The corner of runs that are new.")] = None,
+    sheet: Annotated[str | None, typer.Option(help="Which sheet of an .xlsx file.")] = None,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Write without asking, also from a pipe.")
+    ] = False,
+) -> None:
+    """Example: shimopt import readings.csv my-car
+
+    Takes a wide table into a logbook: travel down, a column for each run or pass. Shows
+    what it would add, asks, and adds it behind your rows. In a pipe nobody has looked at
+    what was understood, so there it only shows, unless --yes is said.
+    """
+    from optimizer.logbook import plan_import, write_import
+    from optimizer.present.taken import import_lines, written_lines
+
+    plan = plan_import(folder, file, run=run, corner=corner, sheet=sheet)
+    _lines(import_lines(plan, _width(), _height()))
+    if not yes and not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise CallError("nothing was written: nobody to ask", "the same with --yes writes the rows")
+    if not yes and not typer.confirm("Add these rows"):
+        _say("nothing was written")
+        return
+    write_import(plan)
+    _lines(written_lines(plan, _width(), _where(folder)))
 
 
 @app.command()
@@ -453,7 +486,9 @@ def _drop_unwritten() -> None:
 
 def _headed(error: ShimoptError) -> str:
     text = str(error)
-    return text if text.startswith(("car.toml", "runs.csv", "readings.csv")) else f"shimopt: {text}"
+    placed = isinstance(error, LogbookError) and any(p.line for p in error.problems[:1])
+    plain = placed or text.startswith(("car.toml", "runs.csv", "readings.csv"))
+    return text if plain else f"shimopt: {text}"
 
 
 def _where(folder: Path) -> str:
@@ -500,6 +535,15 @@ def _width() -> int:
     import shutil
 
     return max(20, min(80, shutil.get_terminal_size((80, 24)).columns))
+
+
+def _height() -> int | None:
+    """Lines that an answer may take with its command and one question; no end in a pipe."""
+    if not sys.stdout.isatty():
+        return None
+    import shutil
+
+    return max(20, shutil.get_terminal_size((80, 24)).lines - 3)
 
 
 def _lines(lines: Iterable[str]) -> None:

@@ -69,11 +69,15 @@ FAULT_CODES: dict[str, str] = {
     "L505": "a reading of two values lacks one of them",
     "L506": "the last row was cut off while it was written",
     "L507": "a change of several files was cut off between two of them",
-    "L601": "the pasted table holds no readings",
-    "L602": "the first column of the pasted table is not travel",
-    "L603": "a unit in the pasted table's header contradicts the units stated",
-    "L604": "a column of the pasted table is not named as a pass",
+    "L601": "the pasted or imported table holds no readings",
+    "L602": "the first column of the pasted or imported table is not travel",
+    "L603": "a unit in the table's header contradicts the units stated, or the gauge",
+    "L604": "a column of the pasted table is not named as a pass, or of an imported one not at all",
     "L605": "a pass of a gauge that reads two lacks its front or rear column",
+    "L606": "an imported table holds a run that has readings already",
+    "L607": "an imported table does not tell the shims of a new run",
+    "L608": "a row of an imported table begins with neither a travel nor a column of runs.csv",
+    "L609": "two columns of an imported table differ in what they say of a run",
 }
 
 MOST_NAMED = 8  # names a remedy lists at the most

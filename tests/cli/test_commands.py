@@ -31,7 +31,7 @@ def test_version_and_help(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = _call(capsys, "-h")
     assert (code, err) == (0, "")
     assert out.index("Example: shimopt demo") < out.index("Options")
-    for command in ("demo", "new", "enter", "undo", "check", "curves", "next"):
+    for command in ("demo", "new", "enter", "undo", "import", "check", "curves", "next"):
         code, text, _ = _call(capsys, command, "--help")
         assert code == 0
         assert f"Example: shimopt {command}" in text
@@ -463,3 +463,68 @@ def test_the_car_still_stands_at_a_run_left_out(
     whole = json.loads(out)["corners"][0]
     assert document["now"]["setting"] == whole["now"]["setting"]
     assert document["doubt"]["planned_runs"] == []
+
+
+WIDE = """\
+travel;longer up1;longer down1
+shims above;2;
+shims below;3+1;
+length change;1,5;
+-25;-6;-5,5
+0;0;0
+25;7;6,5
+"""
+
+
+def test_import_shows_its_rows_and_writes_them_when_told(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, tmp_path: Path
+) -> None:
+    table = tmp_path / "wide.csv"
+    table.write_text(WIDE)
+    before = _files(demo_copy)
+    code, out, err = _call(capsys, "import", str(table), str(demo_copy))
+    assert code == 2
+    assert out.splitlines() == [
+        "wide.csv   1 new run, 6 readings; nothing is written yet",
+        "Units      travel: mm; readings: thou; not said, so as in the logbook",
+        "Signs      travel plus is bump; the reading climbs with toe-in; length change",
+        "           plus is longer: as in the logbook",
+        "longer     new, rear-left, 2 over 3+1, length change 1.5; up1, down1 at -25 0 25",
+        "Left out   nothing",
+        "Adds       1 row to runs.csv and 6 rows to readings.csv",
+    ]
+    assert err == (
+        "shimopt: nothing was written: nobody to ask\n  mend: the same with --yes writes the rows\n"
+    )
+    assert _files(demo_copy) == before
+    code, out, err = _call(capsys, "import", str(table), str(demo_copy), "--yes")
+    assert (code, err) == (0, "")
+    assert out.splitlines()[-2:] == [
+        "Done       added to runs.csv and readings.csv; undo takes it back",
+        f"Then       shimopt check {demo_copy}",
+    ]
+    after = _files(demo_copy)
+    assert sorted(after) == sorted(before)
+    assert all(after[name].startswith(before[name]) for name in before)
+    then = out.splitlines()[-1].split()[2:]
+    code, out, _ = _call(capsys, *then)
+    assert (code, "longer" in out) == (0, True)
+    code, out, err = _call(capsys, "import", str(table), str(demo_copy), "--yes")
+    assert (code, out) == (3, "")
+    assert err.startswith("wide.csv:1: `longer` has readings in readings.csv already [L606]")
+    assert _files(demo_copy) == after
+    code, out, _ = _call(capsys, "undo", str(demo_copy))
+    assert (code, out.splitlines()[0]) == (
+        0, "`import` of wide.csv is taken back: runs.csv, readings.csv"
+    )  # fmt: skip
+    assert _files(demo_copy) == before
+
+
+def test_import_without_a_logbook_says_how_to_start_one(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "wide.csv").write_text(WIDE)
+    table, car = str(tmp_path / "wide.csv"), str(tmp_path / "car")
+    code, out, err = _call(capsys, "import", table, car)
+    assert (code, out) == (2, "")
+    assert f"start one with `shimopt new {car}`, then `shimopt import {table} {car}`" in err

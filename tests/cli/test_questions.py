@@ -19,11 +19,16 @@ SIX = ["mm", "300", "toe-in", "behind", "3+1", "2x1"]
 TABLE = "travel up1\n-40 -1\n-20 -0.5\n0 0\n20 0.5\n40 1\n"
 
 
-def _talk(folder: Path, replies: list[str], *flags: str) -> tuple[int, str]:
-    """Run ``new`` on a terminal, a reply at each prompt; the exit code and all that it showed."""
+def _talk(
+    folder: Path, replies: list[str], *flags: str, words: tuple[str, ...] = ("new",)
+) -> tuple[int, str]:
+    """Run ``new``, or other words, on a terminal, a reply at each prompt.
+
+    The exit code, and all that it showed.
+    """
     ours, theirs = pty.openpty()
     process = subprocess.Popen(
-        [sys.executable, "-m", "optimizer", "new", str(folder), *flags],
+        [sys.executable, "-m", "optimizer", *words, str(folder), *flags],
         stdin=theirs,
         stdout=theirs,
         stderr=theirs,
@@ -212,3 +217,17 @@ def test_answers_that_make_no_logbook_are_shown_as_a_command(tmp_path: Path) -> 
     assert code == 3
     assert "[L503]" in shown
     assert "--units mm --span 300 --rising toe-in --link behind --above 3+1 --below 2x1" in shown
+
+
+def test_import_asks_before_it_writes(demo_copy: Path, tmp_path: Path) -> None:
+    table = tmp_path / "wide.csv"
+    table.write_text("travel;new\nshims above;2\nshims below;3+1\n-25;-6\n0;0\n25;7\n")
+    before = (demo_copy / "readings.csv").read_bytes()
+    words = ("import", str(table))
+    code, shown = _talk(demo_copy, ["n"], words=words)
+    assert (code, shown.endswith("nothing was written\n")) == (0, True)
+    assert (demo_copy / "readings.csv").read_bytes() == before
+    code, shown = _talk(demo_copy, ["y"], words=words)
+    assert (code, "added to runs.csv and readings.csv" in shown) == (0, True)
+    added = b"new,up1,-25,-6\nnew,up1,0,0\nnew,up1,25,7\n"
+    assert (demo_copy / "readings.csv").read_bytes() == before + added
