@@ -203,7 +203,7 @@ def showable(text: str) -> str:
 def quoted(text: str) -> str:
     """Text from a file, short and harmless, between back quotes."""
     flat = showable(text)
-    return f"`{flat if len(flat) <= 40 else flat[:39] + '…'}`"
+    return f"`{flat if len(flat) <= 40 else flat[:38] + '..'}`"
 
 
 def alike(word: str, names: Iterable[str], cutoff: float = 0.6) -> list[tuple[float, str]]:

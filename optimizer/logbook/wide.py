@@ -233,6 +233,7 @@ def _headings(
 ) -> Iterator[_Heading]:
     """The columns of values; each run's passes without a name are up1, down1 and so on."""
     taken: dict[tuple[str, str], set[str]] = {}
+    spelt: dict[str, str] = {}
     for index, cell in enumerate(header.cells[1:], start=1):
         if not cell.text:
             filled = [r.cells[index] for r in rows if index < len(r.cells) and r.cells[index].text]
@@ -242,6 +243,7 @@ def _headings(
                 faults.add("L604", source, filled[0].place(), found, remedy)
             continue
         run, sweep, side, unit = _named(cell.text, target)
+        run = spelt.setdefault(run.casefold(), run)
         _check_unit(source, cell, unit, target, faults)
         used = taken.setdefault((run, side), set())
         if not sweep:

@@ -13,12 +13,14 @@ from typing import Any
 
 import pytest
 
+from optimizer.cli import main
 from optimizer.errors import LogbookError
 from optimizer.logbook import NewAnswers, plan_import, read_logbook, start_logbook, write_import
 from optimizer.logbook.journal import FOLDER
 from optimizer.logbook.undo import undo
 
 FILES = ("car.toml", "runs.csv", "readings.csv")
+COMMANDS = ("check", "curves", "next", "enter")
 WIDE = """\
 travel;as-found;joint-up;joint-up
 shims above;;2;
@@ -45,6 +47,12 @@ def _held(folder: Path) -> list[bytes]:
 
 def _take(folder: Path, table: Path) -> None:
     write_import(plan_import(folder, table))
+
+
+def _code(words: list[str]) -> object:
+    with pytest.raises(SystemExit) as left:
+        main(words)
+    return left.value.code
 
 
 def _dying(real: Callable[..., Any], calls: Any, at: int, *, after: bool) -> Callable[..., Any]:
@@ -80,7 +88,9 @@ def _killed(folder: Path, table: Path, at: int, *, after: bool) -> bool:
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 @pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
-def test_killed_at_each_write(blank: Path, tmp_path: Path, after: bool) -> None:
+def test_killed_at_each_write(
+    blank: Path, tmp_path: Path, after: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
     table, old = tmp_path / "wide.csv", _held(blank)
     whole = Path(shutil.copytree(blank, tmp_path / "whole"))
     _take(whole, table)
@@ -94,7 +104,14 @@ def test_killed_at_each_write(blank: Path, tmp_path: Path, after: bool) -> None:
             read_logbook(car)
         except LogbookError as error:
             assert [p.code for p in error.problems] == ["L507"]
-            assert _held(car) not in (old, new)
+            half = _held(car)
+            assert half not in (old, new)
+            if "half" not in seen:
+                for words in ([word, str(car)] for word in COMMANDS):
+                    assert _code(["import", str(table), str(car)]) == 3
+                    assert _code(words) == 3
+                    assert capsys.readouterr().err.count("[L507]") == 2
+                assert _held(car) == half
             seen.append("half")
             undo(car)
             assert _held(car) == old

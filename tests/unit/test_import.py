@@ -144,6 +144,12 @@ def test_a_title_above_is_passed_over_though_it_speaks_of_travel(folder: Path) -
     assert len(readings(folder, "as-found")) == 3
 
 
+def test_a_new_run_spelt_in_two_ways_is_one(folder: Path) -> None:
+    take(folder, "travel,Long,long\nshims above,2,\nshims below,3x1,\n-25,1,2\n0,0,0\n25,3,4\n")
+    assert [r.name for r in read_logbook(folder).runs] == ["as-found", "Long"]
+    assert [sweep for sweep, *_ in readings(folder, "Long")] == ["up1"] * 3 + ["down1"] * 3
+
+
 def test_a_new_run_may_be_called_joint_up(folder: Path) -> None:
     take(folder, WIDE.replace("joint-up", "Joint up"))
     assert [sweep for sweep, *_ in readings(folder, "Joint up")] == ["up1"] * 4
