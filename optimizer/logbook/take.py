@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 
@@ -23,6 +22,7 @@ from optimizer.logbook.faults import (
 from optimizer.logbook.readings import value_names
 from optimizer.logbook.values import write_number
 from optimizer.logbook.wide import Entry, Target, UnitTaken, Wide, read_wide
+from optimizer.record import record
 from optimizer.records import Logbook
 
 WORKBOOKS = (".xlsx", ".xlsm")
@@ -31,7 +31,7 @@ TABLES = ("runs.csv", "readings.csv")
 NUMERIC = ("shims_above", "shims_below", "length_change", "eccentric_mark", "static_toe")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Taken:
     """What one run gets.
 
@@ -46,7 +46,7 @@ class Taken:
     passes: Mapping[str, tuple[str, ...]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class ImportPlan:
     """What would be written, and what the files held when it was planned.
 

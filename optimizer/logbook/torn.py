@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 
 from optimizer.errors import ShimoptError
 from optimizer.logbook.journal import being_entered, half_made, read_journal, torn_row, whole_file
+from optimizer.record import record
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Known:
     """What the journal tells: runs being entered, the whole row of each file that breaks off
     inside one, and the files that a change cut off between two has and has not written."""

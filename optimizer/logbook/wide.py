@@ -33,6 +33,7 @@ from optimizer.logbook.paste import (
 from optimizer.logbook.readings import RIDE_HEIGHT_MM, SAME_TRAVEL_MM
 from optimizer.logbook.runs import RUN_COLUMNS
 from optimizer.logbook.values import read_number, read_stack, unit_meant, write_number, write_stack
+from optimizer.record import record
 from optimizer.records import TWO_VALUES, GaugeKind
 from optimizer.units import DEG_PER_UNIT, MM_PER_UNIT
 
@@ -44,7 +45,7 @@ _PASS_BEHIND = re.compile(r"(?:(.*?)[\s_]+)?((?:up|down)[0-9]*)", re.IGNORECASE)
 _FACTORS = {**MM_PER_UNIT, **DEG_PER_UNIT}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Target:
     """What the logbook gives a wide table to fit into.
 
@@ -59,7 +60,7 @@ class Target:
     run: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Entry:
     """One reading in the logbook's units; ``cell`` is where its travel stands."""
 
@@ -69,7 +70,7 @@ class Entry:
     cell: Cell
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class UnitTaken:
     """What a column's numbers were taken to be in, and what they become.
 
@@ -95,7 +96,7 @@ class Wide:
     left_out: list[str] = field(default_factory=list)  # what is not taken, and why
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class _Heading:
     """One column of values by its heading."""
 
