@@ -80,10 +80,10 @@ def main() -> None:
         for name, value in moments.items():
             stored[name][side, end_index] = value
     np.save(PRIOR_FILE, stored)
-    np.save(DRAWS_FILE, standard_draws())
+    np.save(DRAWS_FILE, _standard_draws())
 
 
-def standard_draws() -> Array:
+def _standard_draws() -> Array:
     """Standard normal draws, (512, 5), paired by sign and whitened.
 
     Their mean and covariance are exact, and the same logbook always gets the same prior.
