@@ -20,9 +20,14 @@ GaugeKind = Literal["one-dial", "two-dials", "toe-plate", "spot", "direct-angle"
 StackFace = Literal["clevis", "arm-below", "arm-above"]
 StackEnd = Literal["outer", "inner"]
 ThreadKind = Literal["both-ends", "one-end", "fixed", "unknown"]
-EccentricKind = Literal["slot", "none"]
+EccentricKind = Literal["slot", "cam-in-slot", "free-cam", "marks", "none"]
 GoalKind = Literal["least-change", "toe-at-travel"]
-WeightKind = Literal["flat", "ride-height"]
+MeasureKind = Literal["rms", "peak-to-peak"]
+WishKind = Literal["never-toe-out", "toe-at-travel", "most-change", "least-change"]
+TravelSide = Literal["droop", "bump", "both"]
+WeightKind = Literal["flat", "ride-height", "logged"]
+SuspensionKind = Literal["independent", "solid-axle", "twist-beam"]
+LinkRole = Literal["toe-only", "one-of-two", "camber-too"]
 Point = tuple[float, float, float]
 
 TWO_VALUES: tuple[GaugeKind, ...] = ("two-dials", "toe-plate")
@@ -133,9 +138,14 @@ class MeasuredPoints:
 
 @record
 class Stack:
-    """Where shims go and which the crew owns (those on the car included)."""
+    """Where shims go and which the crew owns (those on the car included).
+
+    ``rack``: the shims are under the steering rack, so that both sides move; ``end`` is
+    inner then.
+    """
 
     end: StackEnd = "outer"
+    rack: bool = False
     face: StackFace = "clevis"
     box_mm: tuple[float, ...] = ()
     most_shims: int | None = None  # most shims the crew accepts in both stacks together
@@ -143,21 +153,96 @@ class Stack:
 
 @record
 class Thread:
-    """How the link's length is set. Pitch None means it is not known."""
+    """How the link's length is set. Pitch None means it is not known.
+
+    Attributes
+    ----------
+    diameter_mm : nominal, known where the thread is named by its size
+    engaged_inner_mm, engaged_outer_mm : thread engaged at each end at the reference
+        setting; an end without a thread has none
+    least_engaged_mm : the least the crew accepts
+    """
 
     kind: ThreadKind = "unknown"
     pitch_mm: float | None = None
+    diameter_mm: float | None = None
+    engaged_inner_mm: float | None = None
+    engaged_outer_mm: float | None = None
+    least_engaged_mm: float | None = None
     flats: int = 6
     shorter_mm: float | None = None  # most the link may shorten from the reference
     longer_mm: float | None = None  # most it may grow from the reference
 
 
 @record
+class ShimmedJoint:
+    """The rod end (or ball joint) at the shimmed end of the link.
+
+    Attributes
+    ----------
+    width_mm : of its ball, face to face
+    allowed_deg : tilt it allows to either side
+    clocked_off_deg : how far the body is turned about the link from square
+    tilt_deg : link out of square with the stud at ride height and the reference setting,
+        plus where the outboard end stands high, as measured
+    """
+
+    width_mm: float | None = None
+    allowed_deg: float | None = None
+    clocked_off_deg: float = 0.0
+    tilt_deg: Measured | None = None
+
+
+@record
+class JointStud:
+    """The stud or bolt that carries the shimmed joint.
+
+    Attributes
+    ----------
+    size, property_class : as standards name them
+    length_mm : from the face it stands on to its end
+    nut_mm : height of the nut
+    spacer_mm : fixed parts between that face and the ball, washers included
+    shank_mm : its diameter in the plane of the face where no thread lies there
+    load_n : lateral load at the joint that the crew states
+    least_showing_mm : the least of it that must show past the nut
+    tapered : a tapered stud, which takes no shims
+    """
+
+    size: str | None = None
+    property_class: str | None = None
+    length_mm: float | None = None
+    nut_mm: float | None = None
+    spacer_mm: float = 0.0
+    shank_mm: float | None = None
+    load_n: float | None = None
+    least_showing_mm: float | None = None
+    tapered: bool = False
+
+
+@record
 class Eccentric:
-    """The movable inner pivot. Marks count inboard."""
+    """The movable inner pivot. Marks count inboard.
+
+    Attributes
+    ----------
+    mm_per_mark : way of the pivot for one mark; None where not known, or for a cam
+    inboard_left_mm, outboard_left_mm : way left from the reference mark
+    throw_mm : of a cam, between its bolt and the pivot
+    deg_per_mark : how far one mark turns a cam
+    angle_deg : cam angle at the reference mark; 0 where the throw is square to the slot,
+        plus inboard
+    lifts : a free cam that raises the pivot as it leaves zero angle goes up (+1) or down
+    toe_at_marks : measured (mark, static toe in degrees), for kind marks
+    """
 
     kind: EccentricKind = "slot"
     mm_per_mark: float | None = None
+    throw_mm: float | None = None
+    deg_per_mark: float | None = None
+    angle_deg: float = 0.0
+    lifts: int = 1
+    toe_at_marks: tuple[tuple[float, float], ...] = ()
     inboard_left_mm: float | None = None  # travel left inboard, from the reference mark
     outboard_left_mm: float | None = None
 
@@ -168,10 +253,17 @@ class Goal:
 
     ``window_mm`` is (droop, bump) as signed travel, None for what the reference
     run measured. For ``toe-at-travel`` the toe change ``toe_change_deg`` is
-    wanted at ``at_travel_mm`` within ``tolerance_deg``.
+    wanted at ``at_travel_mm`` within ``tolerance_deg``. ``measure`` says how change over
+    the window is told as one figure. ``never_toe_out`` names the side of ride height
+    where toe must not go out past ride height's, ``most_change_deg`` the most toe change
+    anywhere in the window; ``order`` which wish comes first.
     """
 
     kind: GoalKind = "least-change"
+    measure: MeasureKind = "rms"
+    never_toe_out: TravelSide | None = None
+    most_change_deg: float | None = None
+    order: tuple[WishKind, ...] = ()
     window_mm: tuple[float, float] | None = None
     weight: WeightKind = "flat"
     weight_sd_mm: float | None = None
@@ -189,14 +281,59 @@ class Corner:
     side: Literal["left", "right"]
     ahead: bool
     steered: bool = False
+    suspension: SuspensionKind = "independent"
+    role: LinkRole = "toe-only"
+    motion_ratio: float | None = None
     tape: Tape = field(default_factory=Tape)
     points: MeasuredPoints | None = None
     stack: Stack = field(default_factory=Stack)
     thread: Thread = field(default_factory=Thread)
+    joint: ShimmedJoint = field(default_factory=ShimmedJoint)
+    stud: JointStud = field(default_factory=JointStud)
     eccentric: Eccentric = field(default_factory=Eccentric)
     goal: Goal = field(default_factory=Goal)
     reference_run: str | None = None
     current_run: str | None = None
+
+
+@record
+class Axle:
+    """Two corners of one axle.
+
+    Attributes
+    ----------
+    track_mm : between the wheels' middles
+    place : the axle's place on the car
+    same : both sides are to be set alike
+    """
+
+    name: str
+    left: str
+    right: str
+    track_mm: float | None = None
+    place: Literal["front", "rear"] = "rear"
+    same: bool = True
+
+
+@record
+class Labour:
+    """Minutes of work, as the crew states them; None where it does not."""
+
+    shims_min: float | None = None
+    length_min: float | None = None
+    alignment_min: float | None = None
+    run_min: float | None = None
+
+
+@record
+class TravelLog:
+    """Wheel travel as logged on the road: travels in mm, bump plus, and their shares of time.
+
+    The shares sum to 1.
+    """
+
+    travel_mm: tuple[float, ...]
+    share: tuple[float, ...]
 
 
 @record
@@ -246,6 +383,9 @@ class Logbook:
     runs: tuple[Run, ...]
     readings: tuple[Reading, ...]
     set_aside: tuple[str, ...] = ()
+    axles: Mapping[str, Axle] = field(default_factory=dict)
+    labour: Labour = field(default_factory=Labour)
+    travel_logs: Mapping[str, TravelLog] = field(default_factory=dict)
 
     def runs_of(self, corner: str) -> tuple[Run, ...]:
         """Runs of one corner, in file order."""

@@ -6,13 +6,14 @@ from collections.abc import Mapping
 from dataclasses import field
 from typing import Literal
 
+from optimizer.logbook.axle import read_axles, read_labour
 from optimizer.logbook.corner import corner_tables, read_corner
 from optimizer.logbook.faults import Faults, Place, Source, listing
 from optimizer.logbook.table import KEYS, TABLES, Table, UnitsStated, given, length_mm, toe_deg
 from optimizer.logbook.toml_doc import TomlDoc, read_toml
 from optimizer.logbook.values import UNIT_CHOICES
 from optimizer.record import record
-from optimizer.records import TWO_VALUES, Corner, Gauge, GaugeKind, Signs
+from optimizer.records import TWO_VALUES, Axle, Corner, Gauge, GaugeKind, Labour, Signs
 from optimizer.units import is_angle, is_length, to_deg, to_mm
 
 SPAN_RANGE_MM = (50.0, 3000.0)
@@ -60,6 +61,8 @@ class CarFile:
     gauge: Gauge = field(default_factory=Gauge)
     kind: GaugeKind | None = None
     corners: Mapping[str, Corner] = field(default_factory=dict)
+    axles: Mapping[str, Axle] = field(default_factory=dict)
+    labour: Labour = field(default_factory=Labour)
     tables: Mapping[str, Table] = field(default_factory=dict)
 
 
@@ -76,6 +79,7 @@ def read_car(source: Source | None, faults: Faults, folder_name: str) -> CarFile
     signs = _read_signs(root)
     kind, gauge = _read_gauge(root, units, signs)
     tables = corner_tables(root)
+    corners = {name: read_corner(t, name, units, signs) for name, t in tables.items()}
     return CarFile(
         doc=doc,
         name=(car.text("name") if car else None) or folder_name,
@@ -83,7 +87,9 @@ def read_car(source: Source | None, faults: Faults, folder_name: str) -> CarFile
         signs=signs,
         gauge=gauge,
         kind=kind,
-        corners={name: read_corner(t, name, units, signs) for name, t in tables.items()},
+        corners=corners,
+        axles=read_axles(root, corners, units),
+        labour=read_labour(root),
         tables=tables,
     )
 

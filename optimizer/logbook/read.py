@@ -93,6 +93,8 @@ def read_bytes(
         signs=car.signs,
         gauge=car.gauge,
         corners=car.corners,
+        axles=car.axles,
+        labour=car.labour,
         runs=runs.runs,
         readings=readings.readings,
     )

@@ -37,6 +37,22 @@ toe = "{toe}"    # of toe in this file and static toe: deg or min
 toe_in = "{toe_in}"    # the sign you give to toe-in
 bump = "{bump}"    # the sign you give to bump travel
 """
+_WHOLE_CAR = """
+# Minutes of work, for gain per hour.
+[labour]
+# shims = 20    # one move of shims
+# length = 30    # one change of length
+# alignment = 45    # setting static toe afterwards, both sides
+# run = 40    # measuring one run
+
+# Both corners of an axle, for what the pair does. Its corners must stand in this file.
+# [axle.rear]
+#   left = "rear-left"
+#   right = "rear-right"
+#   track = {track}    # between the wheels' middles
+#   place = "rear"    # front or rear
+#   same = true    # both sides are to be set alike
+"""
 
 _GAUGES: dict[GaugeKind, str] = {
     "one-dial": """
@@ -96,6 +112,10 @@ _CORNER = """
 side = "{side}"
 link = "{link}"    # outer joint ahead of or behind the line through upper and lower pivot
 steered = {steered}
+# suspension = "independent"    # solid-axle and twist-beam are refused
+# role = "toe-only"    # one-of-two: one of two lateral links, a length change moves camber
+#       too; camber-too: the link that sets camber, refused
+# motion_ratio = 0.7    # damper travel for each unit of wheel travel, for travel.csv
 reference_run = {run}    # the run that all settings are counted from
 # current_run = {run}    # the run as the car stands now; else the last run with readings
 
@@ -143,20 +163,57 @@ face = "clevis"    # clevis (total stays); arm-below or arm-above the joint (res
 # flats = 6    # flats of the body that a spanner finds
 # shorter = {spare}    # most it may shorten from the reference, thread engagement kept
 # longer = {spare}    # most it may grow from the reference, thread engagement kept
+# engaged_inner = {engaged}    # thread engaged at the inner end in the reference run: what is
+# engaged_outer = {engaged}    # hidden in the body; and at the outer end. These limit the length:
+# least_engaged = {diameter}    # the least you accept; one diameter if not stated
+
+# The shimmed joint's rod end, and how far it may tilt before its cone or boot touches.
+[corner.{corner}.joint]
+# bore = {bore}    # of a common series, which gives the next two; or from its maker:
+# width = {ball}    # of the ball, face to face
+# allowed_tilt = 13    # degrees to either side
+# tilt = 2    # link out of square with the stud at ride height, degrees; plus if the
+#       outboard end stands high. Worked out from the tape if not stated
+# tilt_give_or_take = 1
+# clocked_off = 0    # degrees the rod end is turned about the link from square
+
+# The stud or bolt the shimmed joint stands on. Shims lift the joint off its face.
+[corner.{corner}.stud]
+# size = "M12x1.75"    # or "1/2-20"
+# class = "10.9"    # 8.8, 10.9 or 12.9, as stamped on its head
+# length = {stud}    # from the face it stands on to its end
+# nut = {nut}    # height of the nut
+# spacer = 0    # fixed washers and spacers between face and ball
+# shank = {bore}    # its diameter at the face if no thread lies there
+# load = 3000    # newtons, sideways at the joint, if you know it; stress is told for it
+# least_showing = {pitch_shown}    # the least that must show past the nut; one pitch if not stated
+# tapered = false    # true for a tapered stud: it takes no shims
 
 # The movable inner pivot. Marks count inboard: in runs.csv an `eccentric_mark` of 2 is two
 # marks inboard of mark 0, -2 two outboard. Without marks leave the column empty.
 [corner.{corner}.eccentric]
-kind = "{eccentric}"    # slot, or none
+kind = "{eccentric}"    # slot, cam-in-slot, free-cam, marks or none
 # per_mark = {per_mark}    # movement of the pivot for one mark
 # inboard_left = {spare}    # movement left inboard from the reference mark
 # outboard_left = {spare}    # movement left outboard from the reference mark
+# For a cam, in place of per_mark:
+#   throw = {throw}    # bolt to pivot; fitted from static toe logged at two marks if not stated
+#   degrees_per_mark = 10    # turn of the cam for one mark
+#   angle = 0    # at the reference mark; 0 where a mark moves toe most, plus inboard
+#   lifts = "up"    # free-cam only: where the pivot stands when the angle is 0, up or down
+# For marks, whose worth was measured, in place of per_mark:
+#   toe_at_marks = [[0, 0.1], [2, 0.35]]    # mark and static toe, two or more
 
 # What the curve should do.
 [corner.{corner}.goal]
 kind = "least-change"    # least toe change over the window; or toe-at-travel (see below)
+# measure = "rms"    # change told as weighted RMS; or peak-to-peak
+# never_toe_out = "droop"    # toe must not go out from ride height's in droop (bump, both)
+# most_change = {most_change}    # the most toe change anywhere in the window
+# order = ["never-toe-out", "most-change", "least-change"]    # which wish comes first
 # window = {window}    # droop to bump that counts; else what the reference run measured
-# weight = "ride-height"    # counts travel near ride height more; flat if not stated
+# weight = "ride-height"    # counts travel near ride height more; or logged (travel.csv);
+#       flat if not stated
 # weight_sd = {weight_sd}    # for ride-height only: two thirds of the driving is within this
 # at_travel = {at_travel}    # for toe-at-travel only: where,
 # toe_change = {toe_change}    # how much toe change from ride height,
@@ -172,6 +229,15 @@ _BY_LENGTH = {
         "give": "2",
         "spare": "6",
         "per_mark": "1",
+        "engaged": "22",
+        "diameter": "14",
+        "bore": "12",
+        "ball": "16",
+        "stud": "48",
+        "nut": "12",
+        "pitch_shown": "1.75",
+        "throw": "4",
+        "track": "1480",
     },
     "in": {
         "link_length": "13.75",
@@ -180,6 +246,15 @@ _BY_LENGTH = {
         "give": "0.08",
         "spare": "0.25",
         "per_mark": "0.04",
+        "engaged": "0.9",
+        "diameter": "0.55",
+        "bore": "0.47",
+        "ball": "0.63",
+        "stud": "1.9",
+        "nut": "0.47",
+        "pitch_shown": "0.07",
+        "throw": "0.16",
+        "track": "58",
     },
 }
 # An invented left corner with its link ahead, agreeing with the tape examples; mm.
@@ -218,8 +293,15 @@ _BY_TOE = {
         "toe_change": "0.1",
         "tolerance": "0.02",
         "worthwhile": "0.01",
+        "most_change": "0.2",
     },
-    "min": {"remount_noise": "0.6", "toe_change": "6", "tolerance": "1.5", "worthwhile": "0.6"},
+    "min": {
+        "remount_noise": "0.6",
+        "toe_change": "6",
+        "tolerance": "1.5",
+        "worthwhile": "0.6",
+        "most_change": "12",
+    },
 }
 
 
@@ -309,5 +391,5 @@ def car_toml(car: CarText) -> str:
     # The example is toe-in in droop, in the crew's own signs.
     words["at_travel"] = ("" if car.droop_plus else "-") + words["at_travel"]
     words["toe_change"] = ("-" if car.toe_out_plus else "") + words["toe_change"]
-    parts = (_HEAD, _CAR, _GAUGES[car.gauge], _GAUGE_NOISE, _CORNER)
+    parts = (_HEAD, _CAR, _GAUGES[car.gauge], _GAUGE_NOISE, _WHOLE_CAR, _CORNER)
     return "".join(part.format_map(words) for part in parts)
