@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
@@ -102,13 +101,26 @@ class Study:
 
 @record
 class Spread:
-    """A standard deviation with its interval, unit of the readings."""
+    """A standard deviation, unit of the readings; its interval loads scipy when asked for."""
 
     sd: float
-    low: float
-    high: float
     freedom: float
-    confidence: float
+    confidence: float = CONFIDENCE
+
+    @property
+    def low(self) -> float:
+        """Lower end of the exact chi-square interval."""
+        return self._over_quantile((1.0 - self.confidence) / 2.0)
+
+    @property
+    def high(self) -> float:
+        """Upper end of the exact chi-square interval."""
+        return self._over_quantile((1.0 + self.confidence) / 2.0)
+
+    def _over_quantile(self, above: float) -> float:
+        from scipy.special import chdtri
+
+        return self.sd * math.sqrt(self.freedom / float(chdtri(self.freedom, above)))
 
 
 def crossed_study(
@@ -212,7 +224,8 @@ def pooled_spread(
     total = float(free.sum())
     if not total > 0.0:
         raise TooFewReadingsError("nothing was read twice", "repeat a reading, better three times")
-    return _spread(float(squares.sum()) / total, total, confidence)
+    sd = math.sqrt(float(squares.sum()) / total)
+    return Spread(sd=sd, freedom=total, confidence=confidence)
 
 
 def shrunk_spread(
@@ -242,7 +255,7 @@ def shrunk_spread(
         raise CallError("the prior spread must be positive", "state a spread and how many repeats")
     total = prior_freedom + freedom
     scale = (prior_freedom * prior_sd**2 + freedom * sd**2) / total
-    return _spread(scale, total, confidence)
+    return Spread(sd=math.sqrt(scale), freedom=total, confidence=confidence)
 
 
 def smallest_difference_deg(
@@ -286,6 +299,8 @@ def smallest_difference_deg(
     _check_share("the chance to see it", chance_to_see)
     two_sided = 0.5 + confidence / 2.0
     if freedom is None:
+        from statistics import NormalDist
+
         factor = NormalDist().inv_cdf(two_sided) + NormalDist().inv_cdf(chance_to_see)
     else:
         from scipy.special import stdtrit
@@ -293,6 +308,39 @@ def smallest_difference_deg(
         factor = float(stdtrit(freedom, two_sided) + stdtrit(freedom, chance_to_see))
     variance = (remount_sd_deg**2 + repeat_sd_deg**2 / n_pass) / n_remount
     return max(0.0, factor * math.sqrt(2.0 * variance))
+
+
+def mean_square_interval(
+    terms: Array, free: Array, confidence: float = CONFIDENCE
+) -> tuple[float, float]:
+    """Modified-large-sample interval of a sum of mean-square terms, clipped at zero.
+
+    Parameters
+    ----------
+    terms : shape (n,), each mean square times its coefficient, which may be negative
+    free : shape (n,), degrees of freedom of each
+
+    Sources as :func:`crossed_study`.
+    """
+    from scipy.special import chdtri, fdtri
+
+    terms, free = terms[terms != 0.0], free[terms != 0.0]
+    tail = (1.0 - confidence) / 2.0
+    down = 1.0 - free / chdtri(free, tail)
+    up = free / chdtri(free, 1.0 - tail) - 1.0
+    plus = terms > 0.0
+    below = float(np.sum((np.where(plus, down, up) * terms) ** 2))
+    above = float(np.sum((np.where(plus, up, down) * terms) ** 2))
+    for i in np.flatnonzero(plus):
+        for j in np.flatnonzero(~plus):
+            both = terms[i] * -terms[j]
+            f = fdtri(free[i], free[j], 1.0 - tail)
+            below += both * ((f - 1.0) ** 2 - (down[i] * f) ** 2 - up[j] ** 2) / f
+            f = fdtri(free[i], free[j], tail)
+            above += both * ((1.0 - f) ** 2 - (up[i] * f) ** 2 - down[j] ** 2) / f
+    estimate = float(terms.sum())
+    low = estimate - math.sqrt(max(0.0, below))
+    return max(0.0, low), max(0.0, estimate + math.sqrt(max(0.0, above)))
 
 
 def _check_share(what: str, value: float) -> None:
@@ -406,7 +454,7 @@ def _components(
     def component(names: list[ComponentName]) -> Component:
         variance = sum(kept[n] for n in names)
         terms = np.sum([parts[n] for n in names], axis=0) * square
-        low, high = _interval_of(terms, free, confidence)
+        low, high = mean_square_interval(terms, free, confidence)
         return Component(
             variance=variance,
             low=min(low, variance),
@@ -417,46 +465,3 @@ def _components(
 
     out = {n: component([n]) for n in parts}
     return out | {n: component(names) for n, names in made_of.items()}
-
-
-def _interval_of(terms: Array, free: Array, confidence: float) -> tuple[float, float]:
-    """Modified-large-sample interval of a sum of mean-square terms, clipped at zero."""
-    from scipy.special import chdtri, fdtri
-
-    terms, free = terms[terms != 0.0], free[terms != 0.0]
-    tail = (1.0 - confidence) / 2.0
-    down = 1.0 - free / chdtri(free, tail)
-    up = free / chdtri(free, 1.0 - tail) - 1.0
-    plus = terms > 0.0
-    below = float(np.sum((np.where(plus, down, up) * terms) ** 2))
-    above = float(np.sum((np.where(plus, up, down) * terms) ** 2))
-    for i in np.flatnonzero(plus):
-        for j in np.flatnonzero(~plus):
-            both = terms[i] * -terms[j]
-            f = fdtri(free[i], free[j], 1.0 - tail)
-            below += both * ((f - 1.0) ** 2 - (down[i] * f) ** 2 - up[j] ** 2) / f
-            f = fdtri(free[i], free[j], tail)
-            above += both * ((1.0 - f) ** 2 - (up[i] * f) ** 2 - down[j] ** 2) / f
-    estimate = float(terms.sum())
-    low = estimate - math.sqrt(max(0.0, below))
-    return max(0.0, low), max(0.0, estimate + math.sqrt(max(0.0, above)))
-
-
-def _spread(variance: float, freedom: float, confidence: float) -> Spread:
-    low, high = _chi2_interval(variance, freedom, confidence)
-    return Spread(
-        sd=math.sqrt(variance),
-        low=math.sqrt(low),
-        high=math.sqrt(high),
-        freedom=freedom,
-        confidence=confidence,
-    )
-
-
-def _chi2_interval(variance: float, freedom: float, confidence: float) -> tuple[float, float]:
-    """Exact interval of a normal variance: freedom times it over chi-square quantiles."""
-    from scipy.special import chdtri
-
-    tail = (1.0 - confidence) / 2.0
-    squares = freedom * variance
-    return squares / float(chdtri(freedom, tail)), squares / float(chdtri(freedom, 1.0 - tail))
