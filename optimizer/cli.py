@@ -22,6 +22,7 @@ from optimizer import __version__
 from optimizer.errors import EXIT_COULD_NOT, EXIT_INTERRUPTED, CallError, ShimoptError
 
 if TYPE_CHECKING:
+    from optimizer.advise.repeats import RepeatAdvice
     from optimizer.advise.suspects import Suspect
     from optimizer.records import Logbook
 
@@ -256,6 +257,9 @@ def check(
     look: Annotated[
         bool, typer.Option("--suspects", help="Look for faults in rows and readings too.")
     ] = False,
+    repeats: Annotated[
+        bool, typer.Option("--repeats", help="What the gauge repeats to, and what to repeat.")
+    ] = False,
 ) -> None:
     """Example: shimopt check shimopt-demo
 
@@ -265,21 +269,33 @@ def check(
     from optimizer.logbook import read_logbook
     from optimizer.measure.curve import has_curve
     from optimizer.measure.quality import run_quality
+    from optimizer.measure.spreads import gauge_study
     from optimizer.present.screens import check_screen
 
     book = read_logbook(folder)
+    study = gauge_study(book)
     qualities = [run_quality(book, r) for r in book.runs if has_curve(book.readings_of(r.name))]
     found: Sequence[Suspect] = ()
     if look:  # needs the surface, which takes as long again to load
         from optimizer.advise.suspects import suspects
 
         found = suspects(book)
+    again: Sequence[RepeatAdvice] | None = None
+    if repeats:  # needs the surface too
+        from optimizer.advise.repeats import worth_repeating
+
+        measured = {q.run.corner for q in qualities}
+        again = [worth_repeating(book, name) for name in book.corners if name in measured]
     if as_json:
         from optimizer.present.document import check_document
 
-        _json(check_document(book, qualities, found))
+        _json(check_document(book, qualities, found, study, again))
+    elif again is not None:
+        from optimizer.present.repeats import repeats_screen
+
+        _lines(repeats_screen(book, study, again, _width(), _where(folder)))
     else:
-        _lines(check_screen(book, qualities, _width(), _where(folder), found))
+        _lines(check_screen(book, qualities, _width(), _where(folder), found, study))
 
 
 @app.command()

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from itertools import combinations
+from math import comb
 
 from optimizer.measure.quality import GOOD_TRAVELS
 
 Error = Callable[[Sequence[int]], float]
+
+# beyond these the search upwards is good enough, and time is better spent
+MOST_DOWNWARDS, MOST_ALIKE = 16, 5000
 
 
 def fewest(error: Error, travel_mm: Sequence[float], worse_by: float) -> tuple[int, ...]:
@@ -56,7 +60,9 @@ def fewest(error: Error, travel_mm: Sequence[float], worse_by: float) -> tuple[i
             chosen = best
         return chosen
 
-    chosen = min(added(), taken_away(), key=lambda c: (len(c), error(c)))
+    chosen = added()
+    if n <= MOST_DOWNWARDS:
+        chosen = min(chosen, taken_away(), key=lambda c: (len(c), error(c)))
     alike = _alike_both_ways(travel_mm, len(chosen))
     if alike and error(best := min(alike, key=error)) <= allowed:
         chosen = best
@@ -67,7 +73,7 @@ def _alike_both_ways(travel_mm: Sequence[float], size: int) -> list[tuple[int, .
     """Choices of so many travels that are the same in droop and in bump."""
     place = {round(z, 3): i for i, z in enumerate(travel_mm)}
     pairs = [(place[-z], i) for z, i in place.items() if z > 0.0 and -z in place]
-    if size % 2:
+    if size % 2 or comb(len(pairs), size // 2) > MOST_ALIKE:
         return []
     return [tuple(i for pair in some for i in pair) for some in combinations(pairs, size // 2)]
 

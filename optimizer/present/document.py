@@ -22,13 +22,16 @@ from optimizer.measure.shape import Figure, Shape
 from optimizer.present import note
 from optimizer.present.cautions import IN_FULL
 from optimizer.present.crew import Crew, chance_in_words
+from optimizer.present.repeats_json import repeats_json, study_json
 from optimizer.present.screens import doubt_words
 from optimizer.records import Logbook, Run
 
 SCHEMA_VERSION = 1
 
 if TYPE_CHECKING:
+    from optimizer.advise.repeats import RepeatAdvice
     from optimizer.advise.suspects import Suspect
+    from optimizer.measure.spreads import GaugeStudy
 
 Json = dict[str, Any]
 
@@ -47,11 +50,15 @@ def envelope(command: str, book: Logbook, corners: list[Json]) -> Json:
 
 
 def check_document(
-    book: Logbook, qualities: Sequence[RunQuality], suspects: Sequence[Suspect] = ()
+    book: Logbook,
+    qualities: Sequence[RunQuality],
+    suspects: Sequence[Suspect] = (),
+    study: GaugeStudy | None = None,
+    again: Sequence[RepeatAdvice] | None = None,
 ) -> Json:
-    """The document of ``check``."""
+    """The document of ``check``; with ``again`` that of ``check --repeats``."""
     crew = Crew.of(book)
-    corners = [
+    corners: list[Json] = [
         {
             "corner": name,
             "suspects": [_suspect(s, crew) for s in suspects if s.corner == name],
@@ -60,7 +67,10 @@ def check_document(
         }
         for name in book.corners
     ]
-    return envelope("check", book, corners)
+    for advice in again or ():
+        corners[list(book.corners).index(advice.corner)]["repeats"] = repeats_json(advice, crew)
+    whole = envelope("check", book, corners)
+    return whole | {"repeatability": study_json(study, crew, again is not None)}
 
 
 def curves_document(
