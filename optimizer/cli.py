@@ -290,12 +290,13 @@ def check(
         from optimizer.present.document import check_document
 
         _json(check_document(book, qualities, found, study, again))
-    elif again is not None:
+        return
+    if again is None or look:
+        _lines(check_screen(book, qualities, _width(), _where(folder), found, study))
+    if again is not None:
         from optimizer.present.repeats import repeats_screen
 
         _lines(repeats_screen(book, study, again, _width(), _where(folder)))
-    else:
-        _lines(check_screen(book, qualities, _width(), _where(folder), found, study))
 
 
 @app.command()

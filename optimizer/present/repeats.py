@@ -44,19 +44,16 @@ def repeats_words(study: GaugeStudy, crew: Crew) -> str:
     )
 
 
-def apart_words(study: GaugeStudy, crew: Crew, *, more: bool = False) -> str:
-    """The smallest change that tells two runs apart, and with ``more`` what would lessen it."""
-    apart = study.apart
+def apart_words(study: GaugeStudy, crew: Crew) -> str:
+    """The smallest change that tells two runs apart, and what would lessen it."""
+    apart, score = study.apart, crew.score
     dial = f"{crew.dial_span(apart.end_deg)} {crew.units.reading} {crew.shown_place}"
-    text = (
-        f"two runs can be told apart when they differ by more than "
-        f"{crew.score(apart.end_deg)} {crew.units.toe} ({dial}) at the ends of travel, "
-        f"{crew.score(apart.rms_deg)} RMS; with two more passes "
-        f"{crew.score(study.apart_passes.end_deg)}"
+    return (
+        f"two runs can be told apart when they differ by more than {score(apart.end_deg)} "
+        f"{crew.units.toe} ({dial}) at the ends of travel, {score(apart.rms_deg)} RMS; at the ends "
+        f"{score(study.apart_passes.end_deg)} with two more passes, "
+        f"{score(study.apart_mounts.end_deg)} with the rig put up twice"
     )
-    if not more:
-        return text
-    return f"{text}, with the rig put up twice {crew.score(study.apart_mounts.end_deg)}"
 
 
 def repeats_screen(
@@ -85,7 +82,7 @@ def repeats_screen(
         ("Loop", loops_words(study, crew)),
         ("Rig", remount_words(study, crew)),
         ("Zero", return_words(study, crew)),
-        ("Good for", apart_words(study, crew, more=True)),
+        ("Good for", apart_words(study, crew)),
     ):
         lines += labelled(label, text, width)
     for advice in advices:
@@ -223,7 +220,7 @@ def then_words(advices: Sequence[RepeatAdvice], crew: Crew, where: str) -> str:
         if len(advice.few.travel_mm) < advice.few.n_all:
             signed = (from_mm(z, crew.units.travel) * crew.signs.travel
                       for z in advice.few.travel_mm)  # fmt: skip
-            travels = " ".join(f"{z:.6g}" for z in signed)
+            travels = " ".join(f"{z:.4g}" for z in signed)
             corner = f" --corner {advice.corner}" if len(advices) > 1 else ""
             return f'shimopt sheet{where}{corner} --travels "{travels}" prints them'
     return f"shimopt next{where} for the advice"

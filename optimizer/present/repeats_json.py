@@ -32,7 +32,7 @@ def study_json(study: GaugeStudy | None, crew: Crew, whole: bool) -> Json | None
             **_apart(study.apart, crew),
             "two_more_passes": _apart(study.apart_passes, crew),
             "rig_put_up_twice": _apart(study.apart_mounts, crew),
-            "shown": words.apart_words(study, crew, more=whole),
+            "shown": words.apart_words(study, crew),
         },
         "shown": words.repeats_words(study, crew),
         **(

@@ -401,3 +401,77 @@ def test_suspects_are_asked_for_and_stand_in_screen_and_document(
     (found,) = json.loads(out)["corners"][0]["suspects"]
     assert (found["kind"], found["runs"]) == ("length-sign", ["link-short"])
     assert found["shown"] in flat
+
+
+def test_check_ends_with_what_the_gauge_can_tell_and_where_to_go(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(demo_copy)
+    code, out, err = _call(capsys, "check")
+    assert (code, err) == (0, "")
+    lines = out.splitlines()
+    assert len(lines) < 24
+    assert max(map(len, lines)) <= 80
+    flat = " ".join(out.split())
+    assert "Repeats one reading repeats to 1.3 thou (48 repeats); going up and coming" in flat
+    assert "shimopt check --repeats for what to measure again" in flat
+    _, out, _ = _call(capsys, "check", "--json")
+    gauge = json.loads(out)["repeatability"]
+    assert gauge["shown"] in flat
+    assert gauge["told_apart"]["shown"] in flat
+    assert [p["name"] for p in gauge["parts"]] == ["reading", "direction", "remount", "return"]
+    assert "measured_95_deg" not in gauge["parts"][0]
+    assert "repeats" not in json.loads(out)["corners"][0]
+
+
+def test_check_repeats_fits_one_screen_and_its_document_says_the_same(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(demo_copy)
+    code, out, err = _call(capsys, "check", "--repeats")
+    assert (code, err) == (0, "")
+    lines = out.splitlines()
+    assert len(lines) < 24
+    assert max(map(len, lines)) <= 80
+    assert out.isascii()
+    labels = [line.split("  ")[0] for line in lines if line[0] != " "]
+    assert labels[-7:] == ["Loop", "Rig", "Zero", "Good for", "Again", "Travels", "Then"]
+    flat = " ".join(out.split())
+    code, text, err = _call(capsys, "check", "--repeats", "--json")
+    assert (code, err) == (0, "")
+    document = json.loads(text)
+    gauge, (corner,) = document["repeatability"], document["corners"]
+    for key in ("shown_loops", "shown_remount", "shown_return"):
+        assert gauge[key] in flat
+    assert gauge["told_apart"]["shown"] in flat
+    for part in gauge["parts"][:3]:
+        assert " ".join(part["shown_row"]) in flat
+        low, high = part["used_95_deg"]
+        assert low < part["used_deg"] < high
+    again = corner["repeats"]
+    assert again["fewest_travels"]["shown"] in flat
+    assert all(said in flat for said in again["shown"])
+    assert len(again["again"]) == 7
+    travels = " ".join(f"{z:g}" for z in again["fewest_travels"]["travel_mm"])
+    assert lines[-1] == f'Then       shimopt sheet --travels "{travels}" prints them'
+    code, _, err = _call(capsys, "sheet", "--travels", travels)
+    assert (code, err) == (0, "")
+
+
+def test_check_repeats_of_two_corners_and_of_none(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    _both_sides(demo_copy)
+    code, out, _ = _call(capsys, "check", str(demo_copy), "--repeats")
+    assert code == 0
+    assert out.count("Travels    ") == 2
+    assert "\nrear-left:\n" in out
+    assert "\nrear-right:\n" in out
+    code, out, _ = _call(capsys, "check", str(demo_copy), "--repeats", "--suspects")
+    assert (code, "The files read clean" in out, "Travels    " in out) == (0, True, True)
+    readings = demo_copy / "readings.csv"
+    readings.write_text(readings.read_text().splitlines()[0] + "\n")
+    for flags in ((), ("--json",)):
+        code, out, err = _call(capsys, "check", str(demo_copy), "--repeats", *flags)
+        assert (code, err) == (0, "")
+        assert flags or "no readings yet: measure with shimopt enter" in " ".join(out.split())
