@@ -49,7 +49,7 @@ def fewest(error: Error, travel_mm: Sequence[float], worse_by: float) -> Chosen:
 def _upwards(error: Error, n: int, least: int, allowed: float) -> Chosen:
     """The ends, and one more at a time until they serve."""
     chosen: Chosen = (0, n - 1)
-    while len(chosen) < least or error(chosen) > allowed:
+    while len(chosen) < least or (len(chosen) < n and error(chosen) > allowed):
         more = ((*chosen, i) for i in range(1, n - 1) if i not in chosen)
         chosen = _exchanged(min(more, key=error), error, n)
     return chosen
