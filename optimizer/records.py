@@ -8,7 +8,7 @@ units have been taken out by the logbook reader.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import field, replace
 from pathlib import Path
 from typing import Literal
@@ -233,7 +233,8 @@ class Logbook:
     """A whole logbook folder, read and checked.
 
     ``corners`` keeps the order of car.toml, ``runs`` and ``readings`` that of
-    their files.
+    their files. ``set_aside`` names the runs, or passes as run:pass, whose readings
+    the crew asked to leave out.
     """
 
     folder: Path
@@ -244,6 +245,7 @@ class Logbook:
     corners: Mapping[str, Corner]
     runs: tuple[Run, ...]
     readings: tuple[Reading, ...]
+    set_aside: tuple[str, ...] = ()
 
     def runs_of(self, corner: str) -> tuple[Run, ...]:
         """Runs of one corner, in file order."""
@@ -291,4 +293,44 @@ class Logbook:
             runs=kept,
             readings=tuple(r for r in self.readings if r.run in held),
             corners=corners,
+        )
+
+    def without(self, names: Sequence[str]) -> Logbook:
+        """The logbook less the readings of these runs, or passes named run:pass.
+
+        The runs' rows stay, since settings are counted from them and the car may stand
+        at one.
+
+        Raises
+        ------
+        CallError
+            If a run or pass has no such name, or no readings.
+        """
+        gone = [self._named(name) for name in names]
+        measured = {r.run for r in self.readings}
+        last = {r.corner: r.name for r in self.runs if r.name in measured}
+        corners = {
+            name: replace(c, current_run=c.current_run or last.get(name))
+            for name, c in self.corners.items()
+        }
+        kept = tuple(
+            r for r in self.readings if not any(run == r.run and p(r.sweep) for run, p in gone)
+        )
+        return replace(self, corners=corners, readings=kept, set_aside=(*self.set_aside, *names))
+
+    def _named(self, name: str) -> tuple[str, Callable[[str], bool]]:
+        """A run and which of its passes are meant."""
+        if any(r.run == name for r in self.readings):
+            return name, lambda _: True
+        run, _, sweep = name.rpartition(":")
+        if any(r.run == run and r.sweep == sweep for r in self.readings):
+            return run, lambda other: other == sweep
+        passes = list(dict.fromkeys(r.sweep for r in self.readings if r.run == run))
+        if passes:
+            found = f"run {run!r} has no pass {sweep!r}"
+            raise CallError(found, f"use one of {', '.join(passes)}")
+        runs = list(dict.fromkeys(r.run for r in self.readings))
+        raise CallError(
+            f"no readings are of a run called {name!r}",
+            f"use one of {', '.join(runs) or 'those measured'}, or run:pass for one pass",
         )

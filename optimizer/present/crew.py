@@ -166,6 +166,11 @@ def chance_in_words(chance: float) -> str:
     return f"about {round(100 * chance)} in 100"
 
 
+def left_out_words(names: tuple[str, ...]) -> str:
+    """What was left out of the answer because the crew asked for it."""
+    return f"left out at your word: {', '.join(names)}"
+
+
 def corner_title(corner: Corner, n_run: int) -> str:
     """Heading of a corner's screen."""
     return f"{corner.name}, after {n_run} {'run' if n_run == 1 else 'runs'}"

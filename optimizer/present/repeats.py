@@ -62,6 +62,7 @@ def repeats_screen(
     advices: Sequence[RepeatAdvice],
     width: int = 80,
     where: str = "",
+    n_suspect: int = 0,
 ) -> list[str]:
     """The whole study: spreads with their intervals, loops, what to repeat, which travels."""
     crew = Crew.of(book)
@@ -74,6 +75,9 @@ def repeats_screen(
     rows = [["", "measured", "likely", "stated", "used", "from"]]
     rows += [part_cells(p, crew) for p in study.parts.values() if p.name != "return" or p.measured]
     lines += table(rows, width, 0)
+    if n_suspect:
+        text = f"shimopt check{where} suspects a fault; its readings count in all that follows"
+        lines += labelled("First", text, width)
     lines += wrapped(
         "likely: 95 in 100; used: measured, with the stated counted as six more",
         width,
