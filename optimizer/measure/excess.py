@@ -2,7 +2,7 @@
 
 The one-way random-effects layout with a known error for each figure, which need not be
 alike (readings may be missing). With equal errors it is the balanced study's component
-(:func:`optimizer.measure.repeatability.crossed_study`), estimate and interval.
+(:func:`optimizer.measure.crossed.crossed_study`), estimate and interval.
 """
 
 from __future__ import annotations
@@ -16,12 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from optimizer.errors import CallError, TooFewReadingsError
 from optimizer.measure.curve import PRIOR_REPEATS
-from optimizer.measure.repeatability import (
-    CONFIDENCE,
-    Spread,
-    mean_square_interval,
-    shrunk_spread,
-)
+from optimizer.measure.repeatability import CONFIDENCE, Spread, shrunk_spread
 from optimizer.record import record
 
 Array = NDArray[np.float64]
@@ -58,6 +53,8 @@ class Excess:
     @property
     def interval(self) -> tuple[float, float]:
         """Both ends: exact without error, else the modified-large-sample interval."""
+        from optimizer.measure.crossed import mean_square_interval
+
         low, high = mean_square_interval(
             np.array([self.total.sd**2, -(self.error**2)]),
             np.array([self.total.freedom, self.error_freedom]),

@@ -17,10 +17,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from optimizer.measure.crossed import crossed_study, mean_square_interval
 from optimizer.measure.excess import excess_spread, stated_alone
 from optimizer.measure.repeatability import (
-    crossed_study,
-    mean_square_interval,
     pooled_spread,
     shrunk_spread,
     smallest_difference_deg,
@@ -286,3 +285,14 @@ def test_gauge_study_against_a_balanced_one() -> None:
     assert part.freedom == 8
     assert part.measured.sd == pytest.approx(np.sqrt(2.0 * squares / 8.0), rel=1e-9)
     assert part.pulled_deg == pytest.approx(part.kept.sd - part.measured.sd)
+
+
+def test_the_normal_quantile_is_the_library_s() -> None:
+    from statistics import NormalDist
+
+    for confidence in (0.5, 0.8, 0.95, 0.999, 1.0 - 1e-9):
+        for chance in (1e-6, 0.1, 0.5, 0.9, 0.999):
+            q = NormalDist().inv_cdf(0.5 + confidence / 2.0) + NormalDist().inv_cdf(chance)
+            got = smallest_difference_deg(1.0, 0.0, confidence=confidence, chance_to_see=chance)
+            # tolerance: so near to 1 the share itself has but seven digits left
+            assert got == pytest.approx(max(0.0, q * np.sqrt(2.0)), rel=1e-6, abs=1e-12)

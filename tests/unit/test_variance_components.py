@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from optimizer.errors import CallError, ShimoptError, TooFewReadingsError
+from optimizer.measure.crossed import crossed_study
 from optimizer.measure.repeatability import (
     Spread,
-    crossed_study,
     pooled_spread,
     shrunk_spread,
     smallest_difference_deg,
