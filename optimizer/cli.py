@@ -307,9 +307,9 @@ def check(
     from optimizer.present.screens import check_screen
 
     book = read_logbook(folder)
-    study = gauge_study(book)
     qualities = [run_quality(book, r) for r in book.runs if has_curve(book.readings_of(r.name))]
     found = suspects(book)
+    study = gauge_study(book, [name for s in found for name in s.runs])
     again: Sequence[RepeatAdvice] | None = None
     if repeats:
         from optimizer.advise.repeats import worth_repeating
@@ -323,7 +323,7 @@ def check(
     elif again is not None:
         from optimizer.present.repeats import repeats_screen
 
-        _lines(repeats_screen(book, study, again, _width(), _where(folder), len(found)))
+        _lines(repeats_screen(book, study, again, _width(), _where(folder)))
     else:
         _lines(check_screen(book, qualities, _width(), _where(folder), found, study))
 

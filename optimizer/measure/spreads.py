@@ -10,7 +10,7 @@ missing readings break nothing; the readings give its size.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Literal
 
 import numpy as np
@@ -93,7 +93,8 @@ class GaugeStudy:
     noise_factor : how much larger than stated the noise of a reading is
     loops : of runs measured both ways, in file order
     largest_return_deg : largest miss of ride height at a pass's end; None if none came back
-    like : the run that ``apart`` and ``apart_more`` are told for, the last measured one
+    left_out : runs that were under suspicion and left out
+    like : the run that ``apart`` and the others are told for, the last measured one
     apart, apart_passes, apart_mounts : as it was taken, with two more passes, and with the
         rig put up a second time for as many passes again
     """
@@ -102,6 +103,7 @@ class GaugeStudy:
     noise_factor: float
     loops: tuple[Loop, ...]
     largest_return_deg: float | None
+    left_out: tuple[str, ...]
     like: str
     apart: Apart
     apart_passes: Apart
@@ -129,8 +131,14 @@ class _Taken:
         return np.asarray(-self.way * (travel / np.max(np.abs(travel))) ** 2)
 
 
-def gauge_study(book: Logbook) -> GaugeStudy | None:
+def gauge_study(book: Logbook, without: Collection[str] = ()) -> GaugeStudy | None:
     """Repeatability of the gauge from all runs, all passes; None before the first run.
+
+    Parameters
+    ----------
+    book : a read logbook
+    without : runs under suspicion, left out as long as any other is there: one pass written
+        in the opposite order would drown the spread of all others
 
     Notes
     -----
@@ -141,9 +149,11 @@ def gauge_study(book: Logbook) -> GaugeStudy | None:
     between runs of one setting are fitted the same way; their own spread is what exceeds
     their fitting error (:func:`optimizer.measure.excess.excess_spread`).
     """
-    taken = [_taken(book, r) for r in book.runs if has_curve(book.readings_of(r.name))]
-    if not taken:
+    runs = [r for r in book.runs if has_curve(book.readings_of(r.name))]
+    if not runs:
         return None
+    kept = [r for r in runs if r.name not in without] or runs
+    taken = [_taken(book, r) for r in kept]
     gauge = book.gauge
     squares = np.array([_leftover(t) for t in taken])
     diagonal = np.concatenate([np.diag(t.away.noise_deg2) for t in taken])
@@ -161,6 +171,7 @@ def gauge_study(book: Logbook) -> GaugeStudy | None:
         noise_factor=factor,
         loops=loops,
         largest_return_deg=float(np.max(np.abs(back))) if len(back) else None,
+        left_out=tuple(r.name for r in runs if r not in kept),
         like=like.run.name,
         apart=_apart(like, parts, factor, gauge, n_pass),
         apart_passes=_apart(like, parts, factor, gauge, n_pass + MORE_PASSES),

@@ -28,6 +28,7 @@ COUNTED: dict[PartName, str] = {
     "remount": "remount",
     "return": "return",
 }
+MOST_LOOPS = 4
 NUMBERS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 # a gain smaller than this is no reason to do anything
 NEXT_TO_NOTHING = 0.01
@@ -41,7 +42,15 @@ def repeats_words(study: GaugeStudy, crew: Crew) -> str:
         f"({_from(reading)}); going up and coming down differ by {_amount(direction, crew)} at "
         f"the ends of travel ({_from(direction)}); the rig taken off and put back: "
         f"{_amount(remount, crew)} at {_base(crew)} ({_from(remount)})"
+        + (f"; {left_out_words(study)}" if study.left_out else "")
     )
+
+
+def left_out_words(study: GaugeStudy) -> str:
+    """Runs that say nothing here, being under suspicion; nothing where there are none."""
+    if not study.left_out:
+        return ""
+    return f"not in these figures, being suspect: {', '.join(study.left_out)}"
 
 
 def apart_words(study: GaugeStudy, crew: Crew) -> str:
@@ -62,7 +71,6 @@ def repeats_screen(
     advices: Sequence[RepeatAdvice],
     width: int = 80,
     where: str = "",
-    n_suspect: int = 0,
 ) -> list[str]:
     """The whole study: spreads with their intervals, loops, what to repeat, which travels."""
     crew = Crew.of(book)
@@ -75,20 +83,18 @@ def repeats_screen(
     rows = [["", "measured", "likely", "stated", "used", "from"]]
     rows += [part_cells(p, crew) for p in study.parts.values() if p.name != "return" or p.measured]
     lines += table(rows, width, 0)
-    if n_suspect:
-        text = f"shimopt check{where} suspects a fault; its readings count in all that follows"
-        lines += labelled("First", text, width)
     lines += wrapped(
         "likely: 95 in 100; used: measured, with the stated counted as six more",
         width,
     )
     for label, text in (
+        ("Left out", left_out_words(study)),
         ("Loop", loops_words(study, crew)),
         ("Rig", remount_words(study, crew)),
         ("Zero", return_words(study, crew)),
         ("Good for", apart_words(study, crew)),
     ):
-        lines += labelled(label, text, width)
+        lines += labelled(label, text, width) if text else []
     for advice in advices:
         if len(advices) > 1:
             lines += wrapped(f"{advice.corner}:", width)
@@ -121,11 +127,16 @@ def loops_words(study: GaugeStudy, crew: Crew) -> str:
     each = [
         (f"{x.run} {crew.dial(x.gap_deg)}", crew.dial_span(2.0 * x.sd_deg)) for x in study.loops
     ]
+    many = ""
+    if len(each) > MOST_LOOPS:
+        largest = sorted(range(len(each)), key=lambda i: -abs(study.loops[i].gap_deg))[:MOST_LOOPS]
+        many = f", the largest of {len(each)} runs"
+        each = [each[i] for i in sorted(largest)]
     if len({give for _, give in each}) == 1 < len(each):
         said = f"{', '.join(gap for gap, _ in each)}, each give or take {each[0][1]}"
     else:
         said = ", ".join(f"{gap} give or take {give}" for gap, give in each)
-    return f"coming down less going up at the ends of travel: {said}"
+    return f"coming down less going up at the ends of travel{many}: {said}"
 
 
 def remount_words(study: GaugeStudy, crew: Crew) -> str:

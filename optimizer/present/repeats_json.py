@@ -20,6 +20,7 @@ def study_json(study: GaugeStudy | None, crew: Crew, whole: bool) -> Json | None
         return None
     return {
         "parts": [_part(p, crew, whole) for p in study.parts.values()],
+        "left_out_runs": list(study.left_out),
         "noise_factor": study.noise_factor,
         "loops": [
             {"run": x.run, "down_less_up_deg": x.gap_deg, "sd_deg": x.sd_deg,

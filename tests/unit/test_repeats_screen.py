@@ -10,7 +10,14 @@ import pytest
 from optimizer.advise.repeats import worth_repeating
 from optimizer.measure.spreads import gauge_study
 from optimizer.present.crew import Crew
-from optimizer.present.repeats import again_words, few_words, repeats_screen, rest_words
+from optimizer.present.repeats import (
+    again_words,
+    few_words,
+    loops_words,
+    repeats_screen,
+    repeats_words,
+    rest_words,
+)
 from optimizer.records import Gauge, Logbook, Reading, Signs, Units
 
 CORNER = "rear-left"
@@ -92,6 +99,29 @@ def test_what_was_measured_is_said_and_what_was_not(demo_book: Logbook) -> None:
     assert "rig off and on 2." in twice
     assert "(1 remount)" in twice
     assert "not measured: take passes up and down" in _flat(_one_way(demo_book))
+
+
+def test_suspect_runs_are_named(demo_book: Logbook) -> None:
+    study = gauge_study(demo_book, ["joint-up"])
+    assert study is not None
+    words = "not in these figures, being suspect: joint-up"
+    assert words in repeats_words(study, Crew.of(demo_book))
+    assert words in " ".join(" ".join(repeats_screen(demo_book, study, [])).split())
+    assert "joint-up +1" not in " ".join(repeats_screen(demo_book, study, []))
+
+
+def test_of_many_loops_the_largest_are_told(demo_book: Logbook) -> None:
+    book = demo_book
+    for name in ("four", "five", "six"):
+        again = tuple(replace(r, run=name) for r in book.readings_of("as-found"))
+        run = replace(book.runs[0], name=name)
+        book = replace(book, runs=(*book.runs, run), readings=book.readings + again)
+    study = gauge_study(book)
+    assert study is not None
+    said = loops_words(study, Crew.of(book))
+    assert "at the ends of travel, the largest of 6 runs: " in said
+    assert said.count("+") == 2
+    assert "joint-up +1" in said
 
 
 def test_few_travels_are_all_needed(demo_book: Logbook) -> None:

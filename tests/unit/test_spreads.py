@@ -131,6 +131,19 @@ def test_return_to_zero() -> None:
     assert study.largest_return_deg == pytest.approx(0.004)
 
 
+def test_a_suspect_run_is_left_out_and_named_unless_it_is_all_there_is() -> None:
+    good = [*_pass("a", "up1", TRAVELS * 1e-3), *_pass("a", "up2", TRAVELS * 1e-3)]
+    bad = [*_pass("b", "up1", TRAVELS * 1e-3), *_pass("b", "up2", TRAVELS * -1e-3)]
+    book = _book({"a": good, "b": bad}, EXACT, [0.0, 1.0])
+    whole, clean = gauge_study(book), gauge_study(book, ["b"])
+    alone = gauge_study(_book({"a": good}, EXACT, [0.0]), ["a"])
+    assert whole and clean and alone
+    assert whole.left_out == alone.left_out == ()
+    assert clean.left_out == ("b",)
+    assert clean.parts == alone.parts
+    assert whole.noise_factor > 3.0 > clean.noise_factor
+
+
 def test_no_runs_no_study() -> None:
     assert gauge_study(_book({}, GAUGE, [])) is None
 
