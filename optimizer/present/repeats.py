@@ -145,8 +145,8 @@ def remount_words(study: GaugeStudy, crew: Crew) -> str:
     used = f"{_amount(part, crew)} {crew.units.reading} at {_base(crew)}"
     if part.measured is None:
         return (
-            f"off and on again was not measured: the gauge's stated {used} is used. One setting "
-            "measured in two runs tells"
+            f"off and on again was not measured: the gauge's stated {used} is used. Measure one "
+            "setting in two runs to know"
         )
     return f"taking it off and putting it back: {used} ({_from(part)})"
 
