@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from itertools import combinations
-from statistics import median
 from typing import Literal
 
 from optimizer.logbook.faults import quoted
@@ -124,6 +123,8 @@ def _read_place(table: Table, key: str, units: UnitsStated) -> Point | None:
 
 def _in_place(table: Table, places: Places) -> bool:
     """Say whether the points can be a corner; note the first thing that speaks against it."""
+    from statistics import median  # takes longer to load than all of the reader
+
     middle = [median(place[axis] for place in places.values()) for axis in range(3)]
     away = {key: math.dist(place, middle) for key, place in places.items()}
     farthest = max(away, key=lambda key: away[key])
