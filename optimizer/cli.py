@@ -215,8 +215,8 @@ def enter(
     Asks for the readings of a run, travel by travel, and saves each before it asks for
     the next; stopped, it goes on where it was. Also takes answers from a pipe, one a line.
     """
-    from optimizer.enter.session import Asked
     from optimizer.enter.sitting import sit
+    from optimizer.enter.start import Asked
 
     asked = Asked(run=run, corner=corner, travels=travels, step=step, passes=passes)
     code = sit(folder, asked, _width(), _where(folder))

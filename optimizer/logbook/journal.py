@@ -4,8 +4,9 @@ The dot-folder ``.shimopt`` in the logbook holds one file a change, a JSON line 
 its head, for the state of a file before its first write (``base``), for each write (where,
 the bytes there before and after, the file's digest afterwards), for a note, and for its
 end. Bytes stand as Latin-1 text, one letter a byte. The newline is the commit mark here
-too. ``state.json`` says which changes are undone; none are where it is not there. Only the last `KEPT` changes are kept;
-the folder may be deleted at any time, and then there is nothing to undo.
+too. ``state.json`` says which changes are undone; none are where it is not there. Only
+the last `KEPT` changes are kept; the folder may be deleted at any time, and then there is
+nothing to undo.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 N_KILL = 100
 N_ANSWER = 25
 A_LOGBOOK = 10  # kills in one logbook
-TRAVELS = ["0", "-20", "-10", "10", "20"]
+TRAVELS = ["0", "-20", "-10", "10", "20", "0"]
 PASSES = [f"up{n}" for n in range(1, 200)]
 STOPS = [(sweep, travel) for sweep in PASSES for travel in TRAVELS]
 FLAGS = ["--travels", "-20,-10,0,10,20", "--passes", ",".join(PASSES)]
