@@ -346,7 +346,7 @@ def _show_next(
 ) -> None:
     from optimizer.advise.next_move import advise
     from optimizer.logbook import parse_goal
-    from optimizer.present.crew import Crew
+    from optimizer.present.crew import Crew, corner_flag
     from optimizer.present.note import note
 
     book = _book(folder, until)
@@ -361,7 +361,8 @@ def _show_next(
         _json(next_document(book, advices, where))
     else:
         for index, advice in enumerate(advices):
-            _lines([*([""] if index else []), *note(advice, crew, _width(), where=where)])
+            here = where + corner_flag(book, advice.corner.name)
+            _lines([*([""] if index else []), *note(advice, crew, _width(), where=here)])
     if out is not None:
         from optimizer.present.gallery import draw_advice
 
@@ -395,6 +396,7 @@ def sheet(
     each should be, what would prove it wrong, the checks and all the cautions.
     """
     from optimizer.logbook import parse_goal
+    from optimizer.present.crew import corner_flag
     from optimizer.present.paper import check_ending, check_paper, write_sheets
     from optimizer.present.sheet import corner_sheet
     from optimizer.present.travels import Asked
@@ -408,7 +410,8 @@ def sheet(
     sheets = [corner_sheet(book, name, asked, goals[name], first=first) for name in names]
     write_sheets(sheets, out, size)
     _write(f"made {out}: {', '.join(names)}")
-    _write(f"Then       print it, measure, add the run, then: shimopt next{_where(folder)}")
+    where = _where(folder) + corner_flag(book, names[0])
+    _write(f"Then       print it; as you measure: shimopt enter{where}")
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
