@@ -282,7 +282,7 @@ class Sitting:
         toes = toes_deg(rows, self.book.gauge)
         toe = next((t for r, t in toes if r is new), None)
         words = "zero of the pass" if toe is None else _toe_words(toe, self._crew)
-        self._talk.tell(f"{where}: {words}, saved")
+        self._talk.tell(wrapped(f"{where}: {words}, saved", self._talk.width))
         if toe is None:
             return False
         misfit = self._misfit(rows, new, toe)
@@ -297,7 +297,7 @@ class Sitting:
         if misfit is None:
             return False
         off = f"{self._crew.dial_fine(misfit.off_deg)} {self.book.units.reading}"
-        self._talk.tell(f"{where}: {off} off, saved")
+        self._talk.tell(wrapped(f"{where}: {off} off, saved", self._talk.width))
         if not misfit.is_off:
             return False
         said = doubt_words(Doubt(kind="return-to-zero", value_deg=abs(misfit.off_deg)), self._crew)
