@@ -199,7 +199,8 @@ class Sitting:
                 answer.part += 1
                 continue
             if said == "" and talk.live:
-                talk.warn(f"type a number, or {SKIP} to leave the travel out")
+                or_not = "" if stop.is_zero else f", or {SKIP} to leave the travel out"
+                talk.warn(f"type a number{or_not}")
                 continue
             try:
                 answer.values[answer.part : answer.part + 1] = [number_text(said)]

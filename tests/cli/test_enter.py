@@ -344,6 +344,21 @@ def test_undo_shows_then_takes_back_then_brings_back(demo_copy: Path) -> None:
     assert (demo_copy / "readings.csv").read_bytes() == entered["readings.csv"] + b"# mine\n"
 
 
+def test_new_is_shown_taken_back_and_brought_back(car: Path) -> None:
+    made = {p.name: p.read_bytes() for p in car.iterdir() if p.is_file()}
+    assert len(made) == 3
+    code, out, err = undo(car, "--dry-run")
+    assert (code, err) == (0, "")
+    assert "+++ then  runs.csv (no file)" in out
+    assert "-run1,rear-left,,3+1,2x1,0,,," in out.splitlines()
+    assert {p.name: p.read_bytes() for p in car.iterdir() if p.is_file()} == made
+    code, out, _ = undo(car)
+    assert code == 0
+    assert [p.name for p in car.iterdir()] == [".shimopt"]
+    undo(car)
+    assert {p.name: p.read_bytes() for p in car.iterdir() if p.is_file()} == made
+
+
 def test_undo_without_a_history_says_so(demo_copy: Path) -> None:
     code, out, err = undo(demo_copy)
     assert (code, out) == (1, "")
