@@ -11,11 +11,9 @@ nothing to undo.
 
 from __future__ import annotations
 
-import contextlib
-import functools
-import importlib
+import hashlib
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -152,17 +150,7 @@ class Journal:
 
 def digest(data: bytes | None) -> str:
     """Digest of a file's bytes; empty where there is no file."""
-    return "" if data is None else _sha256()(data).hexdigest()
-
-
-@functools.cache
-def _sha256() -> Callable[[bytes], Any]:
-    """SHA-256 of the interpreter's own: `hashlib` loads a cryptographic library for it."""
-    for name in ("_sha2", "_sha256"):  # from Python 3.12 on, and before
-        with contextlib.suppress(ImportError, AttributeError):
-            own: Callable[[bytes], Any] = importlib.import_module(name).sha256
-            return own
-    return importlib.import_module("hashlib").sha256  # type: ignore[no-any-return]
+    return "" if data is None else hashlib.sha256(data).hexdigest()
 
 
 def as_text(data: bytes) -> str:
