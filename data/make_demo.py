@@ -65,15 +65,22 @@ STATIC_TOE_SD_DEG = 0.02
 
 
 def true_toe_change_deg(
-    travel_mm: NDArray[np.float64], height_mm: float, length_change_mm: float
+    travel_mm: NDArray[np.float64],
+    height_mm: float,
+    length_change_mm: float,
+    points: HardPoints = CORNER,
 ) -> NDArray[np.float64]:
     """Toe change of the demo's true mechanism, static toe held, shape (n_travel,)."""
-    toe = sweep(CORNER, np.append(travel_mm, 0.0), height_mm, length_change_mm).toe_deg[0]
+    toe = sweep(points, np.append(travel_mm, 0.0), height_mm, length_change_mm).toe_deg[0]
     return np.asarray(toe[:-1] - toe[-1])
 
 
 def measured_rows(
-    rng: np.random.Generator, run: str, height_mm: float, length_change_mm: float
+    rng: np.random.Generator,
+    run: str,
+    height_mm: float,
+    length_change_mm: float,
+    points: HardPoints = CORNER,
 ) -> list[tuple[str, str, str, str]]:
     """One run as a crew would write it down: run, pass, travel, reading in thou."""
     tilt = rng.normal(0.0, 0.006) / 40.0
@@ -83,7 +90,7 @@ def measured_rows(
         order = TRAVELS_MM if name.startswith("up") else TRAVELS_MM[::-1]
         order = np.concatenate([[0.0], order[order != 0.0]])
         actual = order * (1.0 + scale) + rng.normal(0.0, 0.3, len(order))
-        toe = true_toe_change_deg(actual, height_mm, length_change_mm) + tilt * actual
+        toe = true_toe_change_deg(actual, height_mm, length_change_mm, points) + tilt * actual
         way = 1.0 if name.startswith("up") else -1.0
         loop = way * 0.015 * (1.0 - (order / order.max()) ** 2)
         dial = SPAN_MM * np.tan(np.deg2rad(toe)) + loop + rng.normal(0.0, 0.02, len(order))
@@ -121,8 +128,8 @@ def main() -> None:
     folder = Path(__file__).with_name("demo")
     rng = np.random.default_rng(SEED)
     rows = [row for run, height, change in RUNS for row in measured_rows(rng, run, height, change)]
-    _write(folder / "readings.csv", ("run", "pass", "travel_mm", "reading_thou"), rows)
-    _write(
+    write_table(folder / "readings.csv", ("run", "pass", "travel_mm", "reading_thou"), rows)
+    write_table(
         folder / "runs.csv",
         (
             *("run", "corner", "date", "shims_above", "shims_below"),
@@ -132,7 +139,8 @@ def main() -> None:
     )
 
 
-def _write(path: Path, header: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> None:
+def write_table(path: Path, header: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> None:
+    """Write one table of a logbook."""
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(header)

@@ -19,10 +19,9 @@ import typer
 import typer.core
 
 from optimizer import __version__
-from optimizer.errors import EXIT_COULD_NOT, EXIT_INTERRUPTED, CallError, ShimoptError
+from optimizer.errors import EXIT_COULD_NOT, EXIT_INTERRUPTED, CallError, LogbookError, ShimoptError
 
 if TYPE_CHECKING:
-    from optimizer.advise.suspects import Suspect
     from optimizer.records import Logbook
 
 
@@ -59,6 +58,10 @@ CornerName = Annotated[
 ]
 Until = Annotated[
     str | None, typer.Option("--until", help="As if the logbook ended with this run.")
+]
+LeaveOut = Annotated[
+    list[str] | None,
+    typer.Option("--leave-out", help="Leave a run's readings out, or run:pass; again for more."),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON document instead of the screen.")]
 Out = Annotated[
@@ -104,7 +107,7 @@ def demo(
 
     copy_demo(folder)
     _say(f"the demo logbook is in {folder}")
-    _show_next(folder, None, None, None, as_json=False, out=None)
+    _show_next(_book(folder), None, None, _where(folder), as_json=False, out=None)
 
 
 @app.command()
@@ -197,6 +200,39 @@ def new(
     _write(f"Then       shimopt {then} {folder}")
 
 
+@app.command("import")
+def import_(
+    file: Annotated[Path, typer.Argument(help="The table: CSV, or .xlsx.", show_default=False)],
+    folder: Folder = Path(),
+    run: Annotated[
+        str | None, typer.Option(help="The run, if the columns name passes alone.")
+    ] = None,
+    corner: Annotated[str | None, typer.Option(help="The corner of runs that are new.")] = None,
+    sheet: Annotated[str | None, typer.Option(help="Which sheet of an .xlsx file.")] = None,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Write without asking, also from a pipe.")
+    ] = False,
+) -> None:
+    """Example: shimopt import readings.csv my-car
+
+    Takes a wide table into a logbook: travel down, a column for each run or pass. Shows
+    what it would add, asks, and adds it behind your rows. In a pipe nobody has looked at
+    what was understood, so there it only shows, unless --yes is said.
+    """
+    from optimizer.logbook import plan_import, write_import
+    from optimizer.present.taken import import_lines, written_lines
+
+    plan = plan_import(folder, file, run=run, corner=corner, sheet=sheet)
+    _lines(import_lines(plan, _width(), _height()))
+    if not yes and not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise CallError("nothing was written: nobody to ask", "the same with --yes writes the rows")
+    if not yes and not typer.confirm("Add these rows"):
+        _say("nothing was written")
+        return
+    write_import(plan)
+    _lines(written_lines(plan, _width(), _where(folder)))
+
+
 @app.command()
 def enter(
     folder: Folder = Path(),
@@ -253,15 +289,13 @@ def undo(
 def check(
     folder: Folder = Path(),
     as_json: AsJson = False,
-    look: Annotated[
-        bool, typer.Option("--suspects", help="Look for faults in rows and readings too.")
-    ] = False,
 ) -> None:
     """Example: shimopt check shimopt-demo
 
     Reads the whole logbook, lists every fault with its remedy, and says how good
-    the readings are. Changes nothing.
+    the readings are and what may be wrong with them. Changes nothing.
     """
+    from optimizer.advise.suspects import suspects
     from optimizer.logbook import read_logbook
     from optimizer.measure.curve import has_curve
     from optimizer.measure.quality import run_quality
@@ -269,11 +303,7 @@ def check(
 
     book = read_logbook(folder)
     qualities = [run_quality(book, r) for r in book.runs if has_curve(book.readings_of(r.name))]
-    found: Sequence[Suspect] = ()
-    if look:  # needs the surface, which takes as long again to load
-        from optimizer.advise.suspects import suspects
-
-        found = suspects(book)
+    found = suspects(book)
     if as_json:
         from optimizer.present.document import check_document
 
@@ -287,6 +317,7 @@ def curves(
     folder: Folder = Path(),
     corner: CornerName = None,
     until: Until = None,
+    leave_out: LeaveOut = None,
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
@@ -298,7 +329,7 @@ def curves(
     from optimizer.present.gallery import corner_curves
     from optimizer.present.screens import curves_screen
 
-    book = _book(folder, until)
+    book = _book(folder, until, leave_out)
     corners = [corner_curves(book, name) for name in _corners(book, corner)]
     if as_json:
         from optimizer.present.document import curves_document
@@ -324,6 +355,7 @@ def next_(
     corner: CornerName = None,
     goal: GoalText = None,
     until: Until = None,
+    leave_out: LeaveOut = None,
     out: Out = None,
     as_json: AsJson = False,
 ) -> None:
@@ -332,14 +364,15 @@ def next_(
     What to try next: stacks, turns and flats, eccentric; what the dial should then
     show; what would prove it wrong; and when to stop.
     """
-    _show_next(folder, corner, goal, until, as_json=as_json, out=out)
+    book = _book(folder, until, leave_out)
+    _show_next(book, corner, goal, _where(folder), as_json=as_json, out=out)
 
 
 def _show_next(
-    folder: Path,
+    book: Logbook,
     corner: str | None,
     goal: str | None,
-    until: str | None,
+    where: str,
     *,
     as_json: bool,
     out: Path | None,
@@ -349,12 +382,10 @@ def _show_next(
     from optimizer.present.crew import Crew, corner_flag
     from optimizer.present.note import note
 
-    book = _book(folder, until)
     names = _corners(book, corner)
     goals = {name: parse_goal(goal, book, name) if goal is not None else None for name in names}
     advices = [advise(book, name, goals[name]) for name in names]
     crew = Crew.of(book)
-    where = _where(folder)
     if as_json:
         from optimizer.present.document import next_document
 
@@ -378,6 +409,7 @@ def sheet(
     corner: CornerName = None,
     goal: GoalText = None,
     until: Until = None,
+    leave_out: LeaveOut = None,
     out: Annotated[Path, typer.Option("--out", help="The .pdf file to write.")] = Path("sheet.pdf"),
     paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "a4",
     travels: Annotated[
@@ -403,7 +435,7 @@ def sheet(
 
     check_ending(out)
     size = check_paper(paper)
-    book = _book(folder, until)
+    book = _book(folder, until, leave_out)
     names = list(book.corners) if corner is None else _corners(book, corner)
     goals = {name: parse_goal(goal, book, name) if goal is not None else None for name in names}
     asked = Asked(travels=travels, step=step)
@@ -471,7 +503,9 @@ def _drop_unwritten() -> None:
 
 def _headed(error: ShimoptError) -> str:
     text = str(error)
-    return text if text.startswith(("car.toml", "runs.csv", "readings.csv")) else f"shimopt: {text}"
+    placed = isinstance(error, LogbookError) and any(p.line for p in error.problems[:1])
+    plain = placed or text.startswith(("car.toml", "runs.csv", "readings.csv"))
+    return text if plain else f"shimopt: {text}"
 
 
 def _where(folder: Path) -> str:
@@ -479,11 +513,14 @@ def _where(folder: Path) -> str:
     return "" if folder == Path() else f" {shlex.quote(str(folder))}"
 
 
-def _book(folder: Path, until: str | None) -> Logbook:
+def _book(
+    folder: Path, until: str | None = None, leave_out: Sequence[str] | None = None
+) -> Logbook:
     from optimizer.logbook import read_logbook
 
     book = read_logbook(folder)
-    return book if until is None else book.as_of(until)
+    book = book if until is None else book.as_of(until)
+    return book.without(leave_out) if leave_out else book
 
 
 def _corners(book: Logbook, corner: str | None) -> list[str]:
@@ -515,6 +552,15 @@ def _width() -> int:
     import shutil
 
     return max(20, min(80, shutil.get_terminal_size((80, 24)).columns))
+
+
+def _height() -> int | None:
+    """Lines that an answer may take with its command and one question; no end in a pipe."""
+    if not sys.stdout.isatty():
+        return None
+    import shutil
+
+    return max(20, shutil.get_terminal_size((80, 24)).lines - 3)
 
 
 def _lines(lines: Iterable[str]) -> None:

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar
 
+from optimizer.record import record
+
 EXIT_DONE = 0
 EXIT_COULD_NOT = 1
 EXIT_WRONG_CALL = 2
@@ -15,7 +17,7 @@ EXIT_NOTHING_CAN_BE_MADE = 5
 EXIT_INTERRUPTED = 130
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Problem:
     """One fault in a logbook: where it stands, what it is and how to mend it.
 

@@ -8,12 +8,13 @@ units have been taken out by the logbook reader.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import field, replace
 from pathlib import Path
 from typing import Literal
 
 from optimizer.errors import CallError
+from optimizer.record import record
 
 GaugeKind = Literal["one-dial", "two-dials", "toe-plate", "spot", "direct-angle"]
 StackFace = Literal["clevis", "arm-below", "arm-above"]
@@ -27,7 +28,7 @@ Point = tuple[float, float, float]
 TWO_VALUES: tuple[GaugeKind, ...] = ("two-dials", "toe-plate")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Units:
     """The crew's own units: of travel, of readings, of lengths and of toe."""
 
@@ -37,7 +38,7 @@ class Units:
     toe: str = "deg"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Signs:
     """+1 where the crew's plus is the tool's plus, -1 where it is the other way."""
 
@@ -45,7 +46,7 @@ class Signs:
     travel: int = 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Gauge:
     """The toe gauge and what is known of its noise.
 
@@ -74,7 +75,7 @@ class Gauge:
         return self.kind in TWO_VALUES
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Measured:
     """A tape value with its standard deviation."""
 
@@ -82,7 +83,7 @@ class Measured:
     sd: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Tape:
     """Tape measurements of a corner at its reference setting; None where not taken.
 
@@ -102,7 +103,7 @@ class Tape:
     stud_lean_rad: Measured | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class MeasuredPoints:
     """Hard points of a double-wishbone corner at its reference setting, as measured.
 
@@ -130,7 +131,7 @@ class MeasuredPoints:
     sd_mm: float = 1.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Stack:
     """Where shims go and which the crew owns (those on the car included)."""
 
@@ -140,7 +141,7 @@ class Stack:
     most_shims: int | None = None  # most shims the crew accepts in both stacks together
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Thread:
     """How the link's length is set. Pitch None means it is not known."""
 
@@ -151,7 +152,7 @@ class Thread:
     longer_mm: float | None = None  # most it may grow from the reference
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Eccentric:
     """The movable inner pivot. Marks count inboard."""
 
@@ -161,7 +162,7 @@ class Eccentric:
     outboard_left_mm: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Goal:
     """What the crew wants of the curve.
 
@@ -180,7 +181,7 @@ class Goal:
     worthwhile_deg: float = 0.01
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Corner:
     """One wheel of the car and the hardware of its link."""
 
@@ -198,7 +199,7 @@ class Corner:
     current_run: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Run:
     """One row of runs.csv: a setting and what was known of it."""
 
@@ -214,7 +215,7 @@ class Run:
     line: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Reading:
     """One row of readings.csv. ``value`` is mm at the contact, front less rear where
     the gauge reads two, or degrees; it still has the gauge's own sign and zero.
@@ -227,12 +228,13 @@ class Reading:
     line: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Logbook:
     """A whole logbook folder, read and checked.
 
     ``corners`` keeps the order of car.toml, ``runs`` and ``readings`` that of
-    their files.
+    their files. ``set_aside`` names the runs, or passes as run:pass, whose readings
+    the crew asked to leave out.
     """
 
     folder: Path
@@ -243,6 +245,7 @@ class Logbook:
     corners: Mapping[str, Corner]
     runs: tuple[Run, ...]
     readings: tuple[Reading, ...]
+    set_aside: tuple[str, ...] = ()
 
     def runs_of(self, corner: str) -> tuple[Run, ...]:
         """Runs of one corner, in file order."""
@@ -290,4 +293,44 @@ class Logbook:
             runs=kept,
             readings=tuple(r for r in self.readings if r.run in held),
             corners=corners,
+        )
+
+    def without(self, names: Sequence[str]) -> Logbook:
+        """The logbook less the readings of these runs, or passes named run:pass.
+
+        The runs' rows stay, since settings are counted from them and the car may stand
+        at one.
+
+        Raises
+        ------
+        CallError
+            If a run or pass has no such name, or no readings.
+        """
+        gone = [self._named(name) for name in names]
+        measured = {r.run for r in self.readings}
+        last = {r.corner: r.name for r in self.runs if r.name in measured}
+        corners = {
+            name: replace(c, current_run=c.current_run or last.get(name))
+            for name, c in self.corners.items()
+        }
+        kept = tuple(
+            r for r in self.readings if not any(run == r.run and p(r.sweep) for run, p in gone)
+        )
+        return replace(self, corners=corners, readings=kept, set_aside=(*self.set_aside, *names))
+
+    def _named(self, name: str) -> tuple[str, Callable[[str], bool]]:
+        """A run and which of its passes are meant."""
+        if any(r.run == name for r in self.readings):
+            return name, lambda _: True
+        run, _, sweep = name.rpartition(":")
+        if any(r.run == run and r.sweep == sweep for r in self.readings):
+            return run, lambda other: other == sweep
+        passes = list(dict.fromkeys(r.sweep for r in self.readings if r.run == run))
+        if passes:
+            found = f"run {run!r} has no pass {sweep!r}"
+            raise CallError(found, f"use one of {', '.join(passes)}")
+        runs = list(dict.fromkeys(r.run for r in self.readings))
+        raise CallError(
+            f"no readings are of a run called {name!r}",
+            f"use one of {', '.join(runs) or 'those measured'}, or run:pass for one pass",
         )

@@ -14,10 +14,18 @@ import pytest
 
 from optimizer import errors
 from optimizer.cli import main
-from optimizer.logbook import NewAnswers, parse_table, read_logbook, start_logbook
+from optimizer.logbook import (
+    NewAnswers,
+    parse_table,
+    plan_import,
+    read_logbook,
+    start_logbook,
+    write_import,
+)
 from optimizer.measure.curve import toe_curve
 from optimizer.measure.gauge import reading_noise_deg
 from optimizer.present.cautions import IN_FULL
+from optimizer.present.taken import import_lines
 from optimizer.records import GaugeKind, Units
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -122,6 +130,24 @@ def test_the_example_of_a_table_is_one() -> None:
     assert [(sweep, travel) for sweep, travel, _ in table] == [
         (sweep, travel) for sweep in ("up1", "down1") for travel in (-25.0, 0.0, 25.0)
     ]
+
+
+def test_the_example_of_a_wide_table_is_one(tmp_path: Path) -> None:
+    block = README.split("<!-- wide table -->")[1].split("\n\n")[0]
+    (tmp_path / "sheet.csv").write_text("\n".join(x.strip() for x in block.splitlines()))
+    start_logbook(tmp_path / "car", NewAnswers(units="thou,mm,mm", span=300.0, link="ahead"))
+    (tmp_path / "car" / "runs.csv").write_text("run,shims_above,shims_below\n")
+    car = (tmp_path / "car" / "car.toml").read_text()
+    (tmp_path / "car" / "car.toml").write_text(car.replace("reference_run", "# reference_run"))
+    plan = plan_import(tmp_path / "car", tmp_path / "sheet.csv")
+    screen = README.split("<!-- import -->\n```\n")[1].split("\n```")[0]
+    assert import_lines(plan) == screen.splitlines()
+    write_import(plan)
+    book = read_logbook(tmp_path / "car")
+    assert [(r.name, r.above_mm, r.below_mm) for r in book.runs] == [
+        ("as-found", (3.0, 1.0), (1.0, 1.0)), ("joint-up", (2.0,), (3.0, 1.0)),
+    ]  # fmt: skip
+    assert book.readings[-1].value == pytest.approx(10.5 * 0.0254)
 
 
 def _gauges() -> list[list[str]]:

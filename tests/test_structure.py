@@ -14,6 +14,7 @@ PACKAGE = ROOT / "optimizer"
 
 # a module may import from its own level's room and from lower levels only
 LEVELS = {
+    "record": -1,
     "errors": 0,
     "units": 0,
     "standards": 0,
@@ -114,10 +115,10 @@ def test_check_and_next_need_numpy_alone(demo_copy: Path, extra: str) -> None:
     )
     loaded = {name.split(".")[0] for name in done.stdout.rsplit("MODULES", 1)[1].split()}
     assert "numpy" in loaded
-    assert not loaded & {"scipy", "pandas", "matplotlib", "sklearn", "rich", "pydantic"}
+    assert not loaded & {"scipy", "pandas", "matplotlib", "sklearn", "rich", "pydantic", "openpyxl"}
 
 
-HEAVY = {"numpy", "scipy", "pandas", "matplotlib", "sklearn"}
+HEAVY = {"numpy", "scipy", "pandas", "matplotlib", "sklearn", "openpyxl"}
 
 
 def _loaded_by(words: list[str]) -> set[str]:
@@ -159,3 +160,26 @@ def test_enter_loads_the_surface_only_where_earlier_runs_foretell(demo_copy: Pat
     readings.write_text(readings.read_text().splitlines()[0] + "\n")
     runs.write_text("".join(runs.read_text().splitlines(keepends=True)[:2]))
     assert not surface("as-found")
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_import_loads_no_heavy_library_and_openpyxl_for_a_spreadsheet_alone(
+    demo_copy: Path, tmp_path: Path, kind: str
+) -> None:
+    from openpyxl import Workbook
+
+    rows = [["travel", "new"], ["shims above", 2], ["shims below", "3+1"], [-9, 0], [0, 0], [9, 1]]
+    table = tmp_path / f"wide.{kind}"
+    if kind == "csv":
+        table.write_text("".join(f"{a};{b}\n" for a, b in rows))
+    else:
+        book = Workbook()
+        for row in rows:
+            book.active.append(row)
+        book.save(table)
+    words = ["import", str(table), str(demo_copy), "--yes"]
+    loaded = _loaded_by(words)
+    assert "new,up1,9,1" in (demo_copy / "readings.csv").read_text()
+    # openpyxl itself looks for numpy
+    assert loaded & HEAVY == (set() if kind == "csv" else loaded & {"openpyxl", "numpy"})
+    assert ("openpyxl" in loaded) == (kind == "xlsx")

@@ -17,6 +17,7 @@ ROOT = Path(__file__).resolve().parents[1]
         ["ruff", "check", "."],
         ["ruff", "format", "--check", "."],
         ["mypy"],
+        ["mypy", "tests/unit/test_record.py"],
     ],
     ids=" ".join,
 )

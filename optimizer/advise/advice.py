@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -13,6 +12,7 @@ from optimizer.advise.goal import Target
 from optimizer.advise.link_body import Turn
 from optimizer.advise.reasons import Because, Limit
 from optimizer.advise.stacks import Split
+from optimizer.record import record
 from optimizer.records import Corner, Goal
 
 Array = NDArray[np.float64]
@@ -24,7 +24,7 @@ RunnerKind = Literal["shims-only", "length-only", "best-guess", "next"]
 Action = Literal["try", "repeat", "stay", "go-back"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Spot:
     """One setting: a split and a length change from the reference."""
 
@@ -38,7 +38,7 @@ class Spot:
         return self.split.height_mm
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Move:
     """A spot as work on the car, counted from where the car stands now."""
 
@@ -48,7 +48,7 @@ class Move:
     static_toe: StaticToe
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Outlook:
     """What a spot is expected to score and how its curve will run; band is 90 %.
 
@@ -67,7 +67,7 @@ class Outlook:
     high_deg: Array
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class RunnerUp:
     """A setting that was considered and lost."""
 
@@ -76,7 +76,7 @@ class RunnerUp:
     outlook: Outlook
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Proof:
     """The one reading that would prove the advice wrong.
 
@@ -89,7 +89,7 @@ class Proof:
     high_deg: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class LeftOut:
     """A run predicted from all the others of its corner.
 
@@ -107,7 +107,7 @@ class LeftOut:
         return self.error_deg > DOUBTFUL_SD * self.spread_deg
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Verdict:
     """Go on or stop, with the figures that decide.
 
@@ -121,7 +121,7 @@ class Verdict:
     limited_by: Literal["gauge", "worthwhile"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Advice:
     """The whole answer for one corner.
 
@@ -151,6 +151,7 @@ class Advice:
     now_is_measured: bool
     toe_unset: bool
     planned: tuple[str, ...]
+    set_aside: tuple[str, ...]
     measured_score_deg: Band | None
     because: Because
     limits: tuple[Limit, ...]
@@ -163,7 +164,7 @@ class Advice:
         return self.action == "try" and self.move.spot != self.best_guess
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class SurfaceMap:
     """Expected score over joint height and length, and the settings that can be made.
 

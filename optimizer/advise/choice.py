@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +16,7 @@ from optimizer.advise.lookahead import (
 )
 from optimizer.advise.settings import Settings
 from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
+from optimizer.record import record
 
 Array = NDArray[np.float64]
 
@@ -25,7 +24,7 @@ SCORE_GRAIN_DEG = 1e-3
 N_SHORTLIST = 200
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Choice:
     """What to measure next, the setting held best so far, and what the run should gain."""
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.model.arc import Link, eccentric_shift_mm, static_toe_error_deg
 from optimizer.model.basis import N_COEFFICIENT
+from optimizer.record import record
 from optimizer.records import Eccentric, StackEnd
 
 Array = NDArray[np.float64]
@@ -20,7 +19,7 @@ BAND_SD = 1.6449  # half a 90 % band of a normal, in standard deviations
 FORMULA_SD = (0.005, 0.006)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Band:
     """A figure with the ends of its 90 % band."""
 
@@ -29,7 +28,7 @@ class Band:
     high: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class StaticToe:
     """What a move does to static toe and how the eccentric takes it back.
 

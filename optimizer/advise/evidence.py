@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from optimizer.advise.stacks import joint_height_mm
 from optimizer.errors import CallError, LinkageError, TooFewReadingsError
 from optimizer.measure.curve import ToeCurve, has_curve, toe_curve
 from optimizer.model.surface import LoggedStaticToe, SettingCurve, ToeSurface
+from optimizer.record import record
 from optimizer.records import Corner, Logbook, Run
 
 STATIC_TOE_SD_DEG = 0.03
@@ -15,7 +14,7 @@ STATIC_TOE_SD_DEG = 0.03
 STATIC_TOE_DOUBT_SD = 3.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Evidence:
     """Runs of one corner that have readings, with their curves, in file order.
 
@@ -30,6 +29,7 @@ class Evidence:
     runs: tuple[Run, ...]
     curves: tuple[ToeCurve, ...]
     planned: tuple[str, ...]
+    set_aside: tuple[str, ...] = ()
 
     def setting_of(self, run: Run) -> tuple[float, float]:
         """Joint height and length change of a run from the reference, mm."""
@@ -63,8 +63,11 @@ def corner_evidence(book: Logbook, corner: str) -> Evidence:
         )
     runs = tuple(r for r in book.runs_of(corner) if has_curve(book.readings_of(r.name)))
     if not runs:
+        aside = set_aside_of(book, corner)
         raise TooFewReadingsError(
-            f"corner {corner!r} has no run with readings", "measure one run and enter it"
+            f"corner {corner!r} has no run with readings"
+            + (f" but what is left out: {', '.join(aside)}" if aside else ""),
+            "leave out less" if aside else "measure one run and enter it",
         )
     named = book.corners[corner].current_run
     now = next((r for r in book.runs_of(corner) if r.name == named), runs[-1])
@@ -74,13 +77,24 @@ def corner_evidence(book: Logbook, corner: str) -> Evidence:
         corner=book.corners[corner],
         reference=book.reference_of(corner),
         now=now,
-        planned=tuple(r.name for r in rows[rows.index(now) + 1 :] if r.name not in measured),
+        planned=tuple(
+            r.name
+            for r in rows[rows.index(now) + 1 :]
+            if r.name not in measured | set(book.set_aside)
+        ),
+        set_aside=set_aside_of(book, corner),
         runs=runs,
         curves=tuple(toe_curve(r.name, book.readings_of(r.name), book.gauge) for r in runs),
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+def set_aside_of(book: Logbook, corner: str) -> tuple[str, ...]:
+    """What the crew asked to leave out of one corner: runs, or run:pass."""
+    mine = {r.name for r in book.runs_of(corner)}
+    return tuple(n for n in book.set_aside if n in mine or n.rpartition(":")[0] in mine)
+
+
+@record
 class Fitted:
     """A surface, and the runs whose logged static toe did not fit and was not used."""
 

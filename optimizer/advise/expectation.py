@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,12 +10,13 @@ from numpy.typing import NDArray
 from optimizer.advise.advice import Spot
 from optimizer.advise.eccentric import BAND_SD
 from optimizer.advise.evidence import corner_evidence, fitted
+from optimizer.record import record
 from optimizer.records import Logbook
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Expectation:
     """Toe change at each travel, shape (n_travel,); half the width of its 90 % band."""
 

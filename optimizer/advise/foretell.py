@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,12 +14,13 @@ from optimizer.measure.curve import TILT_BASE_MM, direction_of
 from optimizer.measure.gauge import loop_noise_deg
 from optimizer.measure.misfit import Misfit, single_variance_deg2
 from optimizer.model.surface import ToeSurface
+from optimizer.record import record
 from optimizer.records import Gauge, Logbook, Reading, Run
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Foretold:
     """The surface of a corner's other runs, at the setting of one run."""
 

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import CallError
 from optimizer.measure.shape import window_weights
+from optimizer.record import record
 from optimizer.records import Goal
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Target:
     """A goal ready for scoring; arrays have shape (n_node,).
 

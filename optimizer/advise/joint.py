@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optimizer.errors import CallError
+from optimizer.record import record
 from optimizer.units import DEG
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class JointTilt:
     """The worst tilt of a rod end over the travel.
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.model.basis import REACH_LENGTH_MM
+from optimizer.record import record
 from optimizer.records import Thread
 
 Array = NDArray[np.float64]
@@ -16,7 +15,7 @@ DEFAULT_STEP_MM = 0.5
 DEFAULT_REACH_MM = 10.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Turn:
     """How far to turn the link's body or end: whole turns, then flats or halves.
 

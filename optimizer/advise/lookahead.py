@@ -10,8 +10,6 @@ spread after a run does not depend on what the run says.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,6 +23,7 @@ from optimizer.model.basis import (
     travel_terms,
 )
 from optimizer.model.surface import SettingCurve, ToeSurface, root_of
+from optimizer.record import record
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -38,7 +37,7 @@ OWN_SHARE_LED, OWN_SHARE = 0.1, 0.01
 TURNING_SHARE, TEACHING_SHARE = 0.25, 0.1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Worth:
     """What measuring each candidate is expected to lead to, shape (n_candidate,), degrees.
 

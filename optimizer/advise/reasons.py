@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -11,6 +10,7 @@ from optimizer.advise.evidence import Evidence
 from optimizer.advise.goal import Target
 from optimizer.advise.link_body import length_limits_mm
 from optimizer.model.surface import ToeSurface
+from optimizer.record import record
 
 Pattern = Literal["opposite-ways", "same-way", "one-end", "flat"]
 Status = Literal["ok", "near", "over", "unknown"]
@@ -19,7 +19,7 @@ FLAT_DEG = 0.01
 ONE_END_RATIO = 0.25
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Because:
     """The shape of the present curve and what a millimetre does to it.
 
@@ -36,7 +36,7 @@ class Because:
     per_mm_length_deg: tuple[float, float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Limit:
     """One limit of the hardware or of the method after the move.
 

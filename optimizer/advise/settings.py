@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,12 +13,13 @@ from optimizer.advise.stacks import Split, possible_splits
 from optimizer.errors import NothingCanBeMadeError
 from optimizer.model.arc import Link
 from optimizer.model.basis import REACH_HEIGHT_MM
+from optimizer.record import record
 from optimizer.records import Corner
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Settings:
     """All settings that can be made.
 
@@ -102,7 +101,7 @@ def _held_by_length(
 def _within_eccentric(corner: Corner, link: Link, settings: Settings) -> Settings:
     """Drop what needs more eccentric than is left, at the mean of the link's draws."""
     inboard, outboard = corner.eccentric.inboard_left_mm, corner.eccentric.outboard_left_mm
-    mean = Link(**{name: float(np.mean(getattr(link, name))) for name in Link.__slots__})
+    mean = Link(**{name: float(np.mean(value)) for name, value in vars(link).items()})
     shift = shift_draws_mm(mean, settings.height, settings.change, corner.stack.end)
     keep = np.ones(len(shift), dtype=bool)
     if inboard is not None:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from optimizer.errors import NothingCanBeMadeError
+from optimizer.record import record
 from optimizer.records import Run, Stack
 
 TOTAL_TOLERANCE_MM = 0.05
@@ -14,7 +14,7 @@ GRAIN_PER_MM = 1000
 MOST_SHIMS = 12
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Split:
     """A stack above and below the joint, thickest next to nothing: top to bottom.
 

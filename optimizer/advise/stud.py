@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optimizer.errors import CallError
+from optimizer.record import record
 from optimizer.standards import PropertyClass, property_classes, thread_sizes
 
 Array = NDArray[np.float64]
@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 FATIGUE_PER_ULTIMATE = 0.25
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Stud:
     """A stud where it bends: diameter in mm, proof and ultimate stress in MPa."""
 
@@ -38,7 +38,7 @@ class Stud:
         return FATIGUE_PER_ULTIMATE * self.ultimate_mpa
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class StudBending:
     """Bending of a stud at one stand-off; what needs a load is None where none was stated.
 

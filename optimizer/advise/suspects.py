@@ -10,8 +10,9 @@ with its evidence and what to look at.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import Literal
 
@@ -19,14 +20,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.advise.evidence import Evidence, corner_evidence
+from optimizer.advise.testimony import (
+    Chain,
+    Foretelling,
+    State,
+    Testimony,
+    testimony,
+    updated,
+)
 from optimizer.errors import CallError, TooFewReadingsError
-from optimizer.measure.curve import RawRows, has_curve, raw_rows
-from optimizer.model.basis import N_COEFFICIENT, design_matrix
-from optimizer.model.surface import ToeSurface, gaussian_update
+from optimizer.measure.curve import has_curve
+from optimizer.model.surface import ToeSurface
+from optimizer.record import record
 from optimizer.records import Gauge, Logbook, Reading, Run
 
 Array = NDArray[np.float64]
-State = tuple[Array, Array]
+Turn = tuple[float, float]
 Retelling = Callable[[Sequence[Reading]], list[Reading]]
 
 SuspectKind = Literal[
@@ -44,22 +53,25 @@ SuspectKind = Literal[
 
 # prior odds of a fault of one kind in one run or pass, against none: a judgement, set so that
 # few clean logbooks raise an alarm, see tests/bench/faults.py
-PRIOR_ODDS = 1.0 / 20.0
+PRIOR_LOG_ODDS = -math.log(20.0)
 # a rig mounted askew is the commonest of them
-ASKEW_ODDS = 1.0 / 10.0
+ASKEW_LOG_ODDS = -math.log(10.0)
 # how far off a reading, a zero at the pass's end and a tilt at 40 mm may be, degrees
 READING_OFF_DEG, ZERO_OFF_DEG, TILT_OFF_DEG = 0.15, 0.15, 0.12
 TILT_BASE_MM = 40.0
-# how many times the stated reading noise the true one may be, and how likely
-NOISE_FACTORS = ((0.7, 0.2), (1.0, 0.5), (1.5, 0.25), (2.5, 0.05))
 MM_PER_INCH = 25.4
+# signs of dial and travel
+TURNS: tuple[tuple[SuspectKind, Turn], ...] = (
+    ("dial-sign", (-1.0, 1.0)),
+    ("travel-sign", (1.0, -1.0)),
+)
 N_ROW_TRIED = 3
 # stories within this much of the best, in log odds, are named with it
 ALSO_WITHIN = 3.0
 MOST_FOUND = 5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Suspect:
     """One story that explains the readings better than the logbook does.
 
@@ -84,23 +96,6 @@ class Suspect:
     also: tuple[SuspectKind, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Block:
-    """One run as evidence: where it was set, and its rows."""
-
-    name: str
-    height_mm: float
-    change_mm: float
-    rows: RawRows
-    readings: tuple[Reading, ...]
-
-    def design(self) -> Array:
-        n = len(self.rows.travel_mm)
-        return design_matrix(
-            np.full(n, self.height_mm), np.full(n, self.change_mm), self.rows.travel_mm
-        )
-
-
 def suspects(book: Logbook) -> tuple[Suspect, ...]:
     """Stories that explain the readings better than the logbook, corner by corner.
 
@@ -120,51 +115,47 @@ def _of_corner(book: Logbook, evidence: Evidence) -> tuple[Suspect, ...]:
     surface = ToeSurface(
         ahead=corner.ahead, end=corner.stack.end, tape=corner.tape, points=corner.points
     )
-    blocks = [
-        _block(r, evidence.setting_of(r), book.readings_of(r.name), book.gauge)
+    runs = [
+        testimony(r.name, evidence.setting_of(r), book.readings_of(r.name), book.gauge)
         for r in evidence.runs
     ]
     prior, out = surface.prior_state(), list[Suspect]()
     # once a story is taken, the rest is judged as if it were mended: one fault in one run
     # must not throw blame on its neighbours
     while len(out) < MOST_FOUND:
-        found = _Inquest(prior, blocks, book.gauge, evidence).likeliest()
+        found = _Inquest(prior, runs, book.gauge, evidence).likeliest()
         if found is None:
             break
         out.append(replace(found.suspect, corner=corner.name))
-        blocks, evidence = found.blocks, found.evidence or evidence
+        runs, evidence = found.retold()
     return tuple(out)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class _Story:
-    """A suspect, and the corner's runs as its story has them."""
+    """A suspect, and how to tell the corner's runs as its story has them."""
 
     suspect: Suspect
-    blocks: list[_Block]
-    evidence: Evidence | None = None
+    retold: Callable[[], tuple[list[Testimony], Evidence]]
 
 
 class _Inquest:
     """The stories of one corner, each weighed against the facts as logged."""
 
     def __init__(
-        self, prior: State, blocks: list[_Block], gauge: Gauge, evidence: Evidence
+        self, prior: State, runs: list[Testimony], gauge: Gauge, evidence: Evidence
     ) -> None:
-        self.prior = prior
-        self.blocks = blocks
+        self.runs = runs
         self.gauge = gauge
         self.evidence = evidence
+        self.chain = Chain(prior, runs)
         # what the other runs foretell of each one
-        self.others = [
-            self._after([b for k, b in enumerate(blocks) if k != i]) for i in range(len(blocks))
-        ]
-        self.logged = [
-            _likelihood(state, block) for state, block in zip(self.others, blocks, strict=True)
-        ]
+        self.others = [self._without(i) for i in range(len(runs))]
+        self.foretold = [Foretelling(s, run) for s, run in zip(self.others, runs, strict=True)]
+        self.logged = [foretold.log_density() for foretold in self.foretold]
 
     def likeliest(self) -> _Story | None:
-        """The best story if its odds are better than even, and the runs as it has them."""
+        """The best story if its odds are better than even."""
         found = sorted(
             self._all(), key=lambda s: (-s.suspect.log_odds, s.suspect.kind, s.suspect.runs)
         )
@@ -180,181 +171,169 @@ class _Inquest:
         also = tuple(dict.fromkeys(kind for kind in near if kind != best.kind))
         return replace(found[0], suspect=replace(best, also=also))
 
-    def _told(self, i: int, block: _Block, extra: Array | None = None) -> list[_Block]:
-        """All runs, with this one as a story has it."""
-        if extra is not None:
-            rows = replace(block.rows, common_deg2=block.rows.common_deg2 + extra)
-            block = replace(block, rows=rows)
-        return [*self.blocks[:i], block, *self.blocks[i + 1 :]]
-
     def _all(self) -> Iterator[_Story]:
-        for i, block in enumerate(self.blocks):
-            yield from self._one_reading(i, block)
-            yield from self._passes(i, block)
-            yield from self._whole_run(i, block)
+        for i, run in enumerate(self.runs):
+            yield from self._unknown_shift(i, run)
+            yield from self._told_otherwise(i, run)
         yield from self._settings()
         yield from self._every_run()
 
-    def _after(self, blocks: Sequence[_Block]) -> State:
-        mean, cov = self.prior
-        for b in blocks:
-            noise = b.rows.noise_deg2 + b.rows.common_deg2
-            mean, cov, _ = gaussian_update(mean, cov, b.design(), b.rows.toe_deg, noise)
-        return mean, cov
+    def _without(self, i: int) -> State:
+        state = self.chain.states[i]
+        for run in self.runs[i + 1 :]:
+            state = updated(state, run)
+        return state
 
-    def _odds(
-        self, i: int, block: _Block, extra: Array | None = None, jacobian: float = 0.0
-    ) -> float:
-        gain = _likelihood(self.others[i], block, extra) - self.logged[i] + jacobian
-        return gain + float(np.log(PRIOR_ODDS))
+    def _story(
+        self, suspect: Suspect, new: dict[int, Testimony], evidence: Evidence | None = None
+    ) -> _Story:
+        runs = [new.get(k, run) for k, run in enumerate(self.runs)]
+        return _Story(suspect=suspect, retold=lambda: (runs, evidence or self.evidence))
 
-    def _one_reading(self, i: int, block: _Block) -> Iterator[_Story]:
-        rows = block.rows
-        miss = np.abs(_misfit(self.others[i], block))
-        for k in np.argsort(-miss)[:N_ROW_TRIED]:
-            extra = np.zeros_like(rows.noise_deg2)
-            extra[k, k] = READING_OFF_DEG**2
+    def _unknown_shift(self, i: int, run: Testimony) -> Iterator[_Story]:
+        """Something moved by an unknown amount: a reading, a pass's zero, the whole rig."""
+        rows, n = run.rows, len(run.rows.toe_deg)
+        foretelling = self.foretold[i]
+        stories: list[tuple[Suspect, Array]] = []
+        worst = np.argsort(-np.abs(foretelling.misfit_sd()))[:N_ROW_TRIED]
+        # any of the run's readings might be the one
+        one = PRIOR_LOG_ODDS - float(np.log(n)) + 1.0
+        for k in worst:
             suspect = Suspect(
                 kind="one-reading",
-                runs=(block.name,),
-                # any of the run's readings might be the one
-                log_odds=self._odds(i, block, extra) - float(np.log(len(miss))) + 1.0,
+                runs=(run.name,),
+                log_odds=one,
                 sweep=rows.sweeps[rows.sweep[k]],
                 travel_mm=float(rows.travel_mm[k]),
                 line=rows.line[k],
             )
-            yield _Story(suspect, self._told(i, block, extra))
-
-    def _passes(self, i: int, block: _Block) -> Iterator[_Story]:
-        rows = block.rows
+            stories.append((suspect, READING_OFF_DEG * (np.arange(n) == k)))
         for k, sweep in enumerate(rows.sweeps):
+            suspect = Suspect(
+                kind="zero-drift", runs=(run.name,), sweep=sweep, log_odds=PRIOR_LOG_ODDS
+            )
             mine = rows.sweep == k
-            for shape in (mine * 1.0, mine * rows.share):
-                extra = np.outer(shape, shape) * ZERO_OFF_DEG**2
-                suspect = Suspect(
-                    kind="zero-drift",
-                    runs=(block.name,),
-                    sweep=sweep,
-                    log_odds=self._odds(i, block, extra),
-                )
-                yield _Story(suspect, self._told(i, block, extra))
-            turned = self._again(block, partial(_pass_reversed, sweep=sweep))
-            if turned is not None:
-                suspect = Suspect(
-                    kind="pass-reversed",
-                    runs=(block.name,),
-                    sweep=sweep,
-                    log_odds=self._odds(i, turned),
-                )
-                yield _Story(suspect, self._told(i, turned))
+            stories += [(suspect, ZERO_OFF_DEG * mine), (suspect, ZERO_OFF_DEG * mine * rows.share)]
+        suspect = Suspect(kind="level-not-held", runs=(run.name,), log_odds=ASKEW_LOG_ODDS)
+        stories.append((suspect, rows.travel_mm / TILT_BASE_MM * TILT_OFF_DEG))
+        logged, told = foretelling.widened(np.column_stack([shape for _, shape in stories]))
+        for (suspect, shape), log in zip(stories, told, strict=True):
+            odds = suspect.log_odds + float(log) - logged
+            yield self._shifted(i, run, replace(suspect, log_odds=odds), shape)
 
-    def _whole_run(self, i: int, block: _Block) -> Iterator[_Story]:
-        name, n = (block.name,), len(block.rows.toe_deg)
-        tilt = block.rows.travel_mm / TILT_BASE_MM * TILT_OFF_DEG
-        extra = np.outer(tilt, tilt)
-        odds = self._odds(i, block, extra) + float(np.log(ASKEW_ODDS / PRIOR_ODDS))
-        suspect = Suspect(kind="level-not-held", runs=name, log_odds=odds)
-        yield _Story(suspect, self._told(i, block, extra))
-        stories: list[tuple[SuspectKind, Retelling, float]] = [
-            ("wrong-unit", partial(_scaled, factor=f), n * float(np.log(f)))
-            for f in (MM_PER_INCH, 1.0 / MM_PER_INCH)
-        ]
-        if len(self.blocks) > 1:
-            stories.append(("travel-sign", _travel_turned, 0.0))
-            stories.append(("dial-sign", partial(_scaled, factor=-1.0), 0.0))
-        for kind, story, jacobian in stories:
-            told = self._again(block, story)
-            if told is not None:
-                odds = self._odds(i, told, jacobian=jacobian)
-                yield _Story(Suspect(kind=kind, runs=name, log_odds=odds), self._told(i, told))
+    def _shifted(self, i: int, run: Testimony, suspect: Suspect, shape: Array) -> _Story:
+        def retold() -> tuple[list[Testimony], Evidence]:
+            return [*self.runs[:i], run.widened(shape), *self.runs[i + 1 :]], self.evidence
+
+        return _Story(suspect=suspect, retold=retold)
+
+    def _told_otherwise(self, i: int, run: Testimony) -> Iterator[_Story]:
+        """The run's readings told another way."""
+        name, n = (run.name,), len(run.rows.toe_deg)
+        told: list[tuple[Suspect, Testimony | None, float]] = []
+        for sweep in run.rows.sweeps:
+            suspect = Suspect(kind="pass-reversed", runs=name, sweep=sweep, log_odds=PRIOR_LOG_ODDS)
+            told.append((suspect, self._again(run, partial(_pass_reversed, sweep=sweep)), 0.0))
+        size = self.foretold[i].size_deg() / float(np.sqrt(np.mean(run.rows.toe_deg**2)) + 1e-12)
+        for factor in (MM_PER_INCH, 1.0 / MM_PER_INCH):
+            if abs(np.log(size / factor)) > abs(np.log(size)):
+                continue  # it would take the readings further from the size foretold
+            suspect = Suspect(kind="wrong-unit", runs=name, log_odds=PRIOR_LOG_ODDS)
+            again = self._again(run, partial(_scaled, factor=factor))
+            told.append((suspect, again, n * float(np.log(factor))))
+        for suspect, again, jacobian in told:
+            if again is not None:
+                odds = suspect.log_odds + self._gain(i, again) + jacobian
+                yield self._story(replace(suspect, log_odds=odds), {i: again})
+        if len(self.runs) > 1:
+            for kind, turn in TURNS:
+                odds = PRIOR_LOG_ODDS + self._gain(i, _turned(run, turn))
+                yield self._turned(Suspect(kind=kind, runs=name, log_odds=odds), turn, [i])
+
+    def _gain(self, i: int, again: Testimony) -> float:
+        return Foretelling(self.others[i], again).log_density() - self.logged[i]
 
     def _settings(self) -> Iterator[_Story]:
         """Rows of runs.csv that may be wrong; they move the settings, not the readings."""
-        runs, reference = self.evidence.runs, self.evidence.reference
-        total = _chain(self.prior, self.blocks)
-        names = [r.name for r in runs]
-        for i, run in enumerate(runs):
-            swapped = replace(run, above_mm=run.below_mm, below_mm=run.above_mm)
+        reference = self.evidence.reference
+        for i, run in enumerate(self.evidence.runs):
             if run.above_mm != run.below_mm:
-                yield self._moved("shims-swapped", (run.name,), {run.name: swapped}, total)
+                swapped = replace(run, above_mm=run.below_mm, below_mm=run.above_mm)
+                yield self._row(i, "shims-swapped", swapped)
             if run.name != reference.name and run.length_change_mm:
                 turned = replace(run, length_change_mm=-run.length_change_mm)
-                yield self._moved("length-sign", (run.name,), {run.name: turned}, total)
+                yield self._row(i, "length-sign", turned)
             for j in range(i):
-                pair = (runs[j].name, run.name)
-                if self.blocks[i].height_mm == self.blocks[j].height_mm and (
-                    self.blocks[i].change_mm == self.blocks[j].change_mm
-                ):
+                a, b = self.runs[j], self.runs[i]
+                at_a, at_b = (a.height_mm, a.change_mm), (b.height_mm, b.change_mm)
+                if at_a == at_b:
                     continue
-                order = list(range(len(names)))
-                order[i], order[j] = order[j], order[i]
-                swapped_blocks = [
-                    replace(b, rows=self.blocks[k].rows, readings=self.blocks[k].readings)
-                    for b, k in zip(self.blocks, order, strict=True)
-                ]
-                odds = _chain(self.prior, swapped_blocks) - total + float(np.log(PRIOR_ODDS))
-                suspect = Suspect(kind="runs-exchanged", runs=pair, log_odds=odds)
-                yield _Story(suspect, swapped_blocks)
+                new = {
+                    j: replace(b.moved(at_a), name=a.name),
+                    i: replace(a.moved(at_b), name=b.name),
+                }
+                yield self._chained("runs-exchanged", (a.name, b.name), new)
 
-    def _moved(
-        self, kind: SuspectKind, runs: tuple[str, ...], rows: dict[str, Run], total: float
-    ) -> _Story:
+    def _row(self, i: int, kind: SuspectKind, row: Run) -> _Story:
+        """One row of runs.csv told anew; the reference's moves the settings of all."""
+        evidence, name = self.evidence, (row.name,)
         told = replace(
-            self.evidence,
-            reference=rows.get(self.evidence.reference.name, self.evidence.reference),
-            runs=tuple(rows.get(r.name, r) for r in self.evidence.runs),
+            evidence,
+            reference=row if row.name == evidence.reference.name else evidence.reference,
+            runs=tuple(row if r.name == row.name else r for r in evidence.runs),
         )
-        blocks = []
-        for run, block in zip(told.runs, self.blocks, strict=True):
-            height, change = told.setting_of(run)
-            blocks.append(replace(block, height_mm=height, change_mm=change))
-        odds = _chain(self.prior, blocks) - total + float(np.log(PRIOR_ODDS))
-        return _Story(Suspect(kind=kind, runs=runs, log_odds=odds), blocks, told)
+        if told.reference is row:
+            new = {
+                k: run.moved(told.setting_of(r))
+                for k, (r, run) in enumerate(zip(told.runs, self.runs, strict=True))
+            }
+            return self._chained(kind, name, new, told)
+        again = self.runs[i].moved(told.setting_of(row))
+        odds = PRIOR_LOG_ODDS + self._gain(i, again)
+        return self._story(Suspect(kind=kind, runs=name, log_odds=odds), {i: again}, told)
+
+    def _chained(
+        self,
+        kind: SuspectKind,
+        names: tuple[str, ...],
+        new: dict[int, Testimony],
+        evidence: Evidence | None = None,
+    ) -> _Story:
+        """A story of several runs, weighed over all of them in a row."""
+        runs = [new.get(k, run) for k, run in enumerate(self.runs)]
+        odds = PRIOR_LOG_ODDS + self.chain.retold(runs)
+        return self._story(Suspect(kind=kind, runs=names, log_odds=odds), new, evidence)
 
     def _every_run(self) -> Iterator[_Story]:
         """The dial's direction or the side, and the travel's sign, wrong throughout."""
-        if len(self.blocks) < 2:
-            return
-        total = _chain(self.prior, self.blocks)
-        stories: tuple[tuple[SuspectKind, Retelling], ...] = (
-            ("dial-sign", partial(_scaled, factor=-1.0)),
-            ("travel-sign", _travel_turned),
-        )
-        for kind, story in stories:
-            told = [self._again(b, story) for b in self.blocks]
-            kept = [b for b in told if b is not None]
-            if len(kept) == len(self.blocks):
-                odds = _chain(self.prior, kept) - total + float(np.log(PRIOR_ODDS))
-                yield _Story(Suspect(kind=kind, runs=(), log_odds=odds), kept)
+        if len(self.runs) > 1:
+            for kind, turn in TURNS:
+                odds = PRIOR_LOG_ODDS + self.chain.retold([_turned(r, turn) for r in self.runs])
+                suspect = Suspect(kind=kind, runs=(), log_odds=odds)
+                yield self._turned(suspect, turn, range(len(self.runs)))
 
-    def _again(self, block: _Block, story: Retelling) -> _Block | None:
+    def _turned(self, suspect: Suspect, turn: Turn, which: Sequence[int]) -> _Story:
+        def retold() -> tuple[list[Testimony], Evidence]:
+            told = partial(_readings_turned, turn=turn)
+            runs = [
+                (self._again(run, told) or run) if k in which else run
+                for k, run in enumerate(self.runs)
+            ]
+            return runs, self.evidence
+
+        return _Story(suspect=suspect, retold=retold)
+
+    def _again(self, run: Testimony, story: Retelling) -> Testimony | None:
         """The run read anew under a story; None where the story makes no sense."""
-        readings = tuple(story(block.readings))
+        setting = (run.height_mm, run.change_mm)
         try:
-            rows = raw_rows(block.name, readings, self.gauge)
+            return testimony(run.name, setting, story(run.readings), self.gauge)
         except (TooFewReadingsError, CallError):
             return None
-        return replace(block, readings=readings, rows=rows)
-
-
-def _block(
-    run: Run, setting: tuple[float, float], readings: Sequence[Reading], gauge: Gauge
-) -> _Block:
-    return _Block(
-        name=run.name,
-        height_mm=setting[0],
-        change_mm=setting[1],
-        rows=raw_rows(run.name, readings, gauge),
-        readings=tuple(readings),
-    )
 
 
 def _scaled(readings: Sequence[Reading], factor: float) -> list[Reading]:
     return [replace(r, value=r.value * factor) for r in readings]
-
-
-def _travel_turned(readings: Sequence[Reading]) -> list[Reading]:
-    return [replace(r, travel_mm=-r.travel_mm) for r in readings]
 
 
 def _pass_reversed(readings: Sequence[Reading], sweep: str) -> list[Reading]:
@@ -363,41 +342,17 @@ def _pass_reversed(readings: Sequence[Reading], sweep: str) -> list[Reading]:
     return [replace(r, value=next(values)) if r.sweep == sweep else r for r in readings]
 
 
-def _likelihood(state: State, block: _Block, extra: Array | None = None) -> float:
-    """Log density of a run's rows given the others, over how loud the gauge may be."""
-    mean, cov = state
-    design, rows = block.design(), block.rows
-    m = N_COEFFICIENT
-    known = design @ cov[:m, :m] @ design.T + rows.common_deg2
-    if extra is not None:
-        known = known + extra
-    gap = rows.toe_deg - design @ mean[:m]
-    logs = []
-    for factor, weight in NOISE_FACTORS:
-        root = np.linalg.cholesky(known + factor**2 * rows.noise_deg2)
-        white = np.linalg.solve(root, gap)
-        log = -0.5 * float(white @ white) - float(np.sum(np.log(np.diag(root))))
-        logs.append(log + float(np.log(weight)))
-    return float(np.logaddexp.reduce(logs)) - 0.5 * len(gap) * float(np.log(2.0 * np.pi))
+def _readings_turned(readings: Sequence[Reading], turn: Turn) -> list[Reading]:
+    dial, travel = turn
+    return [replace(r, value=dial * r.value, travel_mm=travel * r.travel_mm) for r in readings]
 
 
-def _misfit(state: State, block: _Block) -> Array:
-    """How many deviations each row is off what all the other rows foretell, (n_row,)."""
-    mean, cov = state
-    design, rows = block.design(), block.rows
-    m = N_COEFFICIENT
-    whole = design @ cov[:m, :m] @ design.T + rows.common_deg2 + rows.noise_deg2
-    inverse = np.linalg.inv(whole)
-    gap = rows.toe_deg - design @ mean[:m]
-    return np.asarray(inverse @ gap / np.sqrt(np.diag(inverse)))
+def _turned(run: Testimony, turn: Turn) -> Testimony:
+    """The rows with the dial or the travel turned; the readings are left for the story taken.
 
-
-def _chain(prior: State, blocks: Sequence[_Block]) -> float:
-    """Log density of all runs together."""
-    mean, cov = prior
-    total = 0.0
-    for b in blocks:
-        total += _likelihood((mean, cov), b)
-        noise = b.rows.noise_deg2 + b.rows.common_deg2
-        mean, cov, _ = gaussian_update(mean, cov, b.design(), b.rows.toe_deg, noise)
-    return total
+    Toe is odd in the reading for every gauge, and no part of a row's noise knows a sign,
+    so the covariance stays.
+    """
+    dial, travel = turn
+    rows = replace(run.rows, toe_deg=dial * run.rows.toe_deg, travel_mm=travel * run.rows.travel_mm)
+    return replace(run, rows=rows)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Container, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from optimizer.errors import CallError
@@ -14,6 +13,7 @@ from optimizer.logbook.values import read_number
 from optimizer.measure.curve import RIDE_HEIGHT_MM, direction_of
 from optimizer.measure.misfit import SAME_TRAVEL_MM
 from optimizer.present.crew import Crew
+from optimizer.record import record
 from optimizer.records import Logbook, Reading
 from optimizer.units import from_mm, to_mm
 
@@ -23,7 +23,7 @@ REACH = {"mm": 50.0, "cm": 5.0, "in": 2.0}
 MOST_TRAVELS = 200
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Stop:
     """One reading to take: a pass and a travel, in mm and as the crew writes it.
 
@@ -63,7 +63,7 @@ class Stop:
         return there[0] if there else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Plan:
     """Passes and travels of one run's entry; travels in the crew's own unit and sign."""
 

@@ -25,6 +25,7 @@ from optimizer.present.crew import Crew
 from optimizer.present.dots import Picture, drawn
 from optimizer.present.layout import labelled, wrapped
 from optimizer.present.screens import doubt_words
+from optimizer.record import record
 from optimizer.records import Logbook, Reading, Run
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ N_BAND = 19
 ANSWER_ROOM = 9  # columns that a prompt leaves for what is typed behind it
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Outcome:
     """How a sitting ended: how many readings the run has, and what would come next.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from datetime import date
 
 from optimizer.enter.talk import BACK, STOP, Talk
@@ -13,6 +12,7 @@ from optimizer.logbook.faults import BadValueError
 from optimizer.logbook.values import parse_stack, read_number, write_stack
 from optimizer.measure.curve import has_curve
 from optimizer.present.layout import labelled
+from optimizer.record import record
 from optimizer.records import Logbook, Run
 from optimizer.units import from_mm
 
@@ -29,7 +29,7 @@ PARTS = {
 STACKS = ("shims_above", "shims_below")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Proposal:
     """A setting to start from, in the units of runs.csv, and where it comes from."""
 

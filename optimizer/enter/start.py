@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 from optimizer.enter.plan import (
@@ -22,10 +21,11 @@ from optimizer.logbook.append import lost_rows, put_back
 from optimizer.logbook.faults import quoted
 from optimizer.logbook.journal import being_entered, read_journal
 from optimizer.present.layout import wrapped
+from optimizer.record import record
 from optimizer.records import Logbook
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Asked:
     """What the command line said; None where it said nothing."""
 

@@ -43,7 +43,6 @@ price until nothing can be made; each point is the cheapest of its loss.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -51,6 +50,7 @@ from numpy.typing import NDArray
 
 from optimizer.errors import CallError, NothingCanBeMadeError, SolverStoppedError
 from optimizer.kit.solver import Model, Solution
+from optimizer.record import record
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -62,7 +62,7 @@ COST_SCALE = 1e3
 TIE = 1e-3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Shop:
     """What can be bought and what is there.
 
@@ -113,7 +113,7 @@ class Shop:
         return np.asarray(most if self.most is None else np.minimum(most, self.most))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Purchase:
     """Whole packs (n_pack,) and their price; no purchase costs less than ``bound``.
 
@@ -170,7 +170,7 @@ def cheapest_packs(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Ask:
     """What one corner may be asked for.
 
@@ -210,7 +210,7 @@ class Ask:
         return np.full(n, 1.0 / n) if self.share is None else self.share
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Plan:
     """A purchase and what can be made of it.
 

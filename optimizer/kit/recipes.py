@@ -21,6 +21,7 @@ from optimizer.advise.stacks import (
     possible_splits,
 )
 from optimizer.errors import CallError, NothingCanBeMadeError
+from optimizer.record import record
 from optimizer.records import Run, Stack
 
 Whole = NDArray[np.int64]
@@ -30,7 +31,7 @@ HEIGHT_TOLERANCE_MM = 0.05
 MOST_SIZES = 4
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Recipes:
     """The ways to make one joint height, fewest shims first; none if out of reach."""
 

@@ -6,14 +6,13 @@ setting loses in it what it scores above the best setting that an endless box wo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optimizer.advise.goal import Target
 from optimizer.errors import CallError
 from optimizer.model.surface import ToeSurface, draw_scores_deg
+from optimizer.record import record
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -24,7 +23,7 @@ FINE_STEP_MM = 0.1
 AT_A_TIME = 8
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Losses:
     """What each joint height loses in each scenario.
 

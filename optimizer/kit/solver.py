@@ -13,13 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import SolverStoppedError
+from optimizer.record import record
 
 Array = NDArray[np.float64]
 
 DONE, INFEASIBLE, TROUBLE = 0, 2, 4
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Solution:
     """An optimum to the stated gap.
 

@@ -4,8 +4,9 @@ Everything that reads a crew's files, makes them or adds to them, goes through h
 Reading never changes a file. `faults` lists what can be wrong; `toml_doc`, `table`, `car`
 and `corner` read car.toml, `cells`, `rows`, `runs` and `readings` the two tables,
 `values` what stands in them; `read` puts them together; `paste` reads a pasted table; `new`
-and `template` make a new folder; `append` adds rows, `journal` notes them, `undo` takes
-them back, `torn` tells a row cut off, `edited` refuses, `disk` writes.
+and `template` make a new folder; `wide` and `workbook` read a table that is imported and
+`take` plans what it adds; `append` adds rows, `journal` notes them, `undo` takes them back,
+`torn` tells what was cut off, `edited` refuses, `disk` writes.
 """
 
 from __future__ import annotations
@@ -26,11 +27,13 @@ if TYPE_CHECKING:
     )
     from optimizer.logbook.paste import parse_table
     from optimizer.logbook.read import read_logbook
+    from optimizer.logbook.take import ImportPlan, plan_import, write_import
     from optimizer.logbook.values import parse_length, parse_stack, parse_units, write_stack
 
 __all__ = [
     "FAULT_CODES",
     "FILES",
+    "ImportPlan",
     "NewAnswers",
     "check_folder",
     "check_names",
@@ -41,9 +44,11 @@ __all__ = [
     "parse_stack",
     "parse_table",
     "parse_units",
+    "plan_import",
     "read_logbook",
     "rising_from_turn",
     "start_logbook",
+    "write_import",
     "write_stack",
 ]
 
@@ -64,6 +69,9 @@ _LATE = {
     "parse_stack": "values",
     "parse_units": "values",
     "write_stack": "values",
+    "ImportPlan": "take",
+    "plan_import": "take",
+    "write_import": "take",
 }
 
 

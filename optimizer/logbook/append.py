@@ -7,8 +7,10 @@ byte stays. A correction touches only a row that the same change has added.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+import contextlib
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -31,12 +33,14 @@ from optimizer.logbook.read import read_bytes, read_logbook
 from optimizer.logbook.readings import reading_columns
 from optimizer.logbook.rows import Column, Sheet, read_sheet
 from optimizer.logbook.runs import RUN_COLUMNS
+from optimizer.record import record
 from optimizer.records import Logbook
 
+_AGAIN = "run the same command again: it goes on from the file as it is now"
 _RULES = {"runs.csv": RUN_COLUMNS, "readings.csv": reading_columns(None)}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Added:
     """A row that this change has added: which bytes of which file it is."""
 
@@ -45,7 +49,7 @@ class Added:
     data: bytes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Lost:
     """A file that ends before what the tool wrote does; ``torn`` inside a row."""
 
@@ -84,17 +88,28 @@ class Appender:
     Parameters
     ----------
     folder : the logbook
-    what, facts : the change, for the journal; a change of the same kind and run that is
-        the last one and not finished is gone on with
+    what, facts : the change, for the journal; an `enter` of the same run that is the last
+        one and not finished is gone on with
+    known : what files must still hold
 
     Raises
     ------
+    EditedError : a file of ``known`` holds something else
     LogbookError : the logbook has faults already
     """
 
-    def __init__(self, folder: Path, what: str, facts: Mapping[str, Any]) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        what: str,
+        facts: Mapping[str, Any],
+        known: Mapping[str, bytes | None] | None = None,
+    ) -> None:
         self.folder = folder
         self._known = {name: bytes_of(folder / name) for name in FILES}
+        for name, was in (known or {}).items():
+            if self._known[name] != was:
+                raise edited(name, was, self._known[name], _AGAIN)
         self.book = read_logbook(folder)
         self._journal = read_journal(folder)
         self._sheets: dict[str, Sheet] = {}
@@ -136,6 +151,22 @@ class Appender:
 
     def add_all(self, rows: Mapping[str, Sequence[Mapping[str, str]]]) -> Logbook:
         """Append rows to several files: all of them read clean together, or none is written."""
+        new = self._laid_out(rows)
+        book = self._read_with(new)
+        if sum(map(len, rows.values())) == 1:
+            for file, data in new.items():
+                self._write(file, len(self._known[file] or b""), b"", data)
+        else:
+            self._write_together(new)
+        self.book = book
+        return book
+
+    def try_all(self, rows: Mapping[str, Sequence[Mapping[str, str]]]) -> Logbook:
+        """The logbook as :meth:`add_all` would leave it, with its errors; writes nothing."""
+        return self._read_with(self._laid_out(rows))
+
+    def _laid_out(self, rows: Mapping[str, Sequence[Mapping[str, str]]]) -> dict[str, bytes]:
+        """The bytes that each file gets behind its own."""
         new: dict[str, bytes] = {}
         for file, cells in rows.items():
             held = self._known[file] or b""
@@ -143,12 +174,11 @@ class Appender:
             lead = "" if held[-1:] in (b"\n", b"\r", b"") else eol
             text = lead + "".join(_row_text(sheet, row, eol) for row in cells)
             new[file] = text.encode("utf-8")
-        trial = {**self._known, **{f: (self._known[f] or b"") + data for f, data in new.items()}}
-        book = self._read(trial)
-        for file, data in new.items():
-            self._write(file, len(self._known[file] or b""), b"", data)
-        self.book = book
-        return book
+        return new
+
+    def _read_with(self, new: Mapping[str, bytes]) -> Logbook:
+        grown = {file: (self._known[file] or b"") + data for file, data in new.items()}
+        return self._read({**self._known, **grown})
 
     def amend(self, row: Added, cells: Mapping[str, str]) -> Logbook:
         """Put another row in the place of one that this change has added."""
@@ -176,6 +206,19 @@ class Appender:
         """What parts the cells of a file."""
         return self._sheet(file).separator
 
+    def decimal_comma(self, file: str) -> bool:
+        """Whether a file writes its numbers with a comma: some have one and none a point."""
+        sheet = self._sheet(file)
+        text = sheet.source.text
+        return sheet.separator != "," and bool(
+            re.search(r"\d,\d", text) and not re.search(r"\d\.\d", text)
+        )
+
+    @property
+    def known(self) -> Mapping[str, bytes | None]:
+        """The files' bytes as they were last read or written."""
+        return dict(self._known)
+
     def note(self, name: str, said: str) -> None:
         """Remember something that is not in a file yet."""
         _guarded("the undo history", lambda: self._journal.add(self._begun(), note=name, said=said))
@@ -191,12 +234,12 @@ class Appender:
         return self._change
 
     def _unfinished(self, what: str, facts: Mapping[str, Any]) -> Change | None:
-        """The last change, if it is this one, unfinished, and its files are as it left them."""
+        """The last change, if it is this entry, unfinished, and its files are as it left them."""
         last = self._journal.in_force[-1:]
         if not last or last[0].number != self._journal.changes[-1].number:
             return None
         change = last[0]
-        if change.done or change.what != what or change.facts.get("run") != facts.get("run"):
+        if change.done or not change.row_by_row or change.what != what:
             return None
         if dict(change.facts) != dict(facts):
             return None
@@ -247,19 +290,50 @@ class Appender:
         return book
 
     def _write(self, file: str, at: int, old: bytes, new: bytes) -> None:
-        held = self._known[file]
-        path = self.folder / file
-        now = bytes_of(path)
-        if now != held:
-            remedy = "run the same command again: it goes on from the file as it is now"
-            raise edited(file, held, now, remedy)
-        before = held or b""
+        self._check_unchanged([file])
+        before = self._known[file] or b""
         after = before[:at] + new + before[at + len(old) :]
         _guarded(file, lambda: self._noted_write(file, at, old, new, after))
         self._known[file] = after
 
-    def _noted_write(self, file: str, at: int, old: bytes, new: bytes, after: bytes) -> None:
-        change, path = self._begun(), self.folder / file
+    def _check_unchanged(self, files: Iterable[str]) -> None:
+        for file in files:
+            held, now = self._known[file], bytes_of(self.folder / file)
+            if now != held:
+                raise edited(file, held, now, _AGAIN)
+
+    def _write_together(self, new: Mapping[str, bytes]) -> None:
+        """Put rows into several files so that a cut leaves none of them, or a change to undo.
+
+        All is noted before the first file is touched, and each file is replaced whole: what
+        a crash leaves between two files is told by the journal (L507), never read.
+        """
+        self._check_unchanged(FILES)
+        after = {file: (self._known[file] or b"") + data for file, data in new.items()}
+        _guarded(listing(new, "and"), lambda: self._noted_together(new, after))
+        self._known.update(after)
+
+    def _noted_together(self, new: Mapping[str, bytes], after: Mapping[str, bytes]) -> None:
+        change = self._begun()
+        noted: list[str] = []
+        touched: list[str] = []
+        try:
+            for file, data in new.items():
+                self._note_write(file, len(self._known[file] or b""), b"", data, after[file])
+                noted.append(file)
+            for file, data in after.items():
+                touched.append(file)
+                replace_bytes(self.folder / file, data)
+        except BaseException:
+            for file in touched:
+                if bytes_of(self.folder / file) != self._known[file]:
+                    replace_bytes(self.folder / file, self._known[file])
+            for _ in noted:
+                self._journal.drop_last_write(change)
+            raise
+
+    def _note_write(self, file: str, at: int, old: bytes, new: bytes, after: bytes) -> None:
+        change = self._begun()
         if file not in change.bases:
             held = self._known[file]
             length = -1 if held is None else len(held)
@@ -272,6 +346,10 @@ class Appender:
             new=as_text(new),
             digest=digest(after),
         )
+
+    def _noted_write(self, file: str, at: int, old: bytes, new: bytes, after: bytes) -> None:
+        change, path = self._begun(), self.folder / file
+        self._note_write(file, at, old, new, after)
         try:
             if old:
                 replace_bytes(path, after)
@@ -287,14 +365,21 @@ def append_rows(
     what: str,
     rows: Mapping[str, Sequence[Mapping[str, str]]],
     facts: Mapping[str, Any] | None = None,
+    known: Mapping[str, bytes | None] | None = None,
 ) -> Logbook:
     """Append rows to the tables of a logbook as one change that `undo` can take back.
+
+    All rows are written or none; where a crash comes between two files, the next command
+    says so and `undo` brings back the bytes before (L507).
 
     Parameters
     ----------
     folder : the logbook
     what : the command, for the undo history
     rows : for each file the rows, each with the text of its columns by their plain names
+    facts : what the history is to remember of the change
+    known : the bytes of files that the rows were made for; files that are as they are now
+        if it is left out
 
     Returns
     -------
@@ -303,11 +388,13 @@ def append_rows(
     Raises
     ------
     LogbookError : the logbook has faults, or would have with these rows
+    EditedError : a file is no longer what the rows were made for
     ShimoptError : the disk would not take them
     """
-    appender = Appender(folder, what, facts or {})
+    appender = Appender(folder, what, facts or {}, known)
     book = appender.add_all(rows)
-    appender.finish()
+    with contextlib.suppress(ShimoptError):  # the rows are there, and can be undone
+        appender.finish()
     return book
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Literal
 
 from optimizer.logbook.corner import corner_tables, read_corner
@@ -11,6 +11,7 @@ from optimizer.logbook.faults import Faults, Place, Source, listing
 from optimizer.logbook.table import KEYS, TABLES, Table, UnitsStated, given, length_mm, toe_deg
 from optimizer.logbook.toml_doc import TomlDoc, read_toml
 from optimizer.logbook.values import UNIT_CHOICES
+from optimizer.record import record
 from optimizer.records import TWO_VALUES, Corner, Gauge, GaugeKind, Signs
 from optimizer.units import is_angle, is_length, to_deg, to_mm
 
@@ -44,7 +45,7 @@ USUAL_NOISE: Mapping[GaugeKind, tuple[float, float]] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class CarFile:
     """What car.toml says; ``doc`` is None when it could not be read at all.
 

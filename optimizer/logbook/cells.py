@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from optimizer.logbook.faults import Place, Source
+from optimizer.record import record
 
 INVISIBLE = " \t\u00a0\u2007\u2009\u200b\u202f\ufeff"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Cell:
     """One cell: its text without quotes and outer blanks, and where that text begins."""
 
@@ -24,7 +24,7 @@ class Cell:
         return Place(self.line, self.column + offset, width or max(1, len(self.text)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Row:
     """One row of cells. ``open_quote`` is where a quote starts that never closes rightly."""
 

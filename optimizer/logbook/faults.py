@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import NoReturn
 
 from optimizer.errors import LogbookError, Problem
+from optimizer.record import record
 
 FILES = ("car.toml", "runs.csv", "readings.csv")
 
@@ -67,11 +68,16 @@ FAULT_CODES: dict[str, str] = {
     "L504": "a run has fewer than three travels",
     "L505": "a reading of two values lacks one of them",
     "L506": "the last row was cut off while it was written",
-    "L601": "the pasted table holds no readings",
-    "L602": "the first column of the pasted table is not travel",
-    "L603": "a unit in the pasted table's header contradicts the units stated",
-    "L604": "a column of the pasted table is not named as a pass",
+    "L507": "a change of several files was cut off between two of them",
+    "L601": "the pasted or imported table holds no readings",
+    "L602": "the first column of the pasted or imported table is not travel",
+    "L603": "a unit in the table's header contradicts the units stated, or the gauge",
+    "L604": "a column of the pasted table is not named as a pass, or of an imported one not at all",
     "L605": "a pass of a gauge that reads two lacks its front or rear column",
+    "L606": "an imported table holds a run that has readings already",
+    "L607": "an imported table does not tell the shims of a new run",
+    "L608": "a row of an imported table begins with neither a travel nor a column of runs.csv",
+    "L609": "two columns of an imported table differ in what they say of a run",
 }
 
 MOST_NAMED = 8  # names a remedy lists at the most
@@ -88,7 +94,7 @@ class Place:
     width: int = 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Source:
     """The text of one file, with its line ends made alike."""
 
@@ -197,7 +203,7 @@ def showable(text: str) -> str:
 def quoted(text: str) -> str:
     """Text from a file, short and harmless, between back quotes."""
     flat = showable(text)
-    return f"`{flat if len(flat) <= 40 else flat[:39] + '…'}`"
+    return f"`{flat if len(flat) <= 40 else flat[:38] + '..'}`"
 
 
 def alike(word: str, names: Iterable[str], cutoff: float = 0.6) -> list[tuple[float, str]]:

@@ -20,13 +20,14 @@ from typing import Any
 
 from optimizer.errors import ShimoptError
 from optimizer.logbook.disk import append_bytes, replace_bytes
+from optimizer.record import record
 
 FOLDER = ".shimopt"
 STATE = "state.json"
 KEPT = 20
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Write:
     """One write: ``old`` at byte ``at`` gave way to ``new``; ``digest`` is the whole file's."""
 
@@ -53,6 +54,11 @@ class Change:
     writes: list[Write] = field(default_factory=list)
     notes: dict[str, str] = field(default_factory=dict)
     done: bool = False
+
+    @property
+    def row_by_row(self) -> bool:
+        """Whether each row counts once it is written; all else counts whole or not at all."""
+        return self.what == "enter"
 
     def writes_of(self, file: str) -> list[Write]:
         """The writes to one file, in order."""
@@ -209,7 +215,8 @@ def whole_file(journal: Journal, file: str, data: bytes) -> bytes | None:
 
     None when the file is whole, or was changed by someone else in what is left of it.
     """
-    touching = [c for c in journal.in_force if c.writes_of(file)]
+    counted = [c for c in journal.in_force if c.done or c.row_by_row]
+    touching = [c for c in counted if c.writes_of(file)]
     for index in range(len(touching) - 1, -1, -1):
         length, was = touching[index].bases[file]
         start = data[: max(0, length)]
@@ -221,6 +228,24 @@ def whole_file(journal: Journal, file: str, data: bytes) -> bytes | None:
         cut = len(data) < len(whole) and whole.startswith(data)
         return whole if cut else None
     return None
+
+
+def half_made(journal: Journal, data: Mapping[str, bytes]) -> tuple[list[str], list[str]] | None:
+    """The files that a change cut off half way has written, and those it has not.
+
+    None where the last change is whole, never reached a file, or someone else has changed
+    its files since.
+    """
+    last = journal.in_force[-1:]
+    if not last or last[0].done or last[0].row_by_row:
+        return None
+    change = last[0]
+    counts = {file: change.n_write_at(file, data.get(file)) for file in change.bases}
+    if None in counts.values():
+        return None
+    written = [file for file, n in counts.items() if n]
+    lacking = [file for file, n in counts.items() if n == 0 and change.writes_of(file)]
+    return (written, lacking) if written and lacking else None
 
 
 def torn_row(whole: bytes, data: bytes) -> bytes | None:

@@ -8,7 +8,7 @@ import io
 import math
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -29,7 +29,8 @@ from optimizer.logbook.journal import note_new
 from optimizer.logbook.read import read_bytes
 from optimizer.logbook.readings import value_names
 from optimizer.logbook.template import CarText, car_toml
-from optimizer.logbook.values import parse_stack, parse_units, write_stack
+from optimizer.logbook.values import parse_stack, parse_units, write_number, write_stack
+from optimizer.record import record
 from optimizer.records import TWO_VALUES, GaugeKind, Units
 from optimizer.units import from_mm, is_angle
 
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
     from optimizer.logbook.paste import TableRow
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class NewAnswers:
     """What a crew answers to start a logbook; only the first three have no default.
 
@@ -216,7 +217,7 @@ def _texts(folder: Path, answers: NewAnswers) -> dict[str, str]:
         toe_out_plus=answers.toe_out_plus,
         droop_plus=answers.droop_plus,
         gauge=kind,
-        span=_number(answers.span or 0.0),
+        span=write_number(answers.span or 0.0),
         rising=answers.rising,
         reference=answers.reference or "",
         corner=corner,
@@ -228,7 +229,9 @@ def _texts(folder: Path, answers: NewAnswers) -> dict[str, str]:
         most_shims=max(6, len(on_car)),
     )
     row = (run, corner, "", write_stack(above), write_stack(below), "0", "", "", "")
-    readings = [(run, sweep, *map(_number, numbers)) for sweep, *numbers in answers.table or ()]
+    readings = [
+        (run, sweep, *map(write_number, numbers)) for sweep, *numbers in answers.table or ()
+    ]
     shown = ",".join(f"{name}_{units.reading}" for name in value_names(kind))
     return {
         "car.toml": car_toml(car),
@@ -264,12 +267,6 @@ def _check_answers(answers: NewAnswers, units: Units, kind: GaugeKind, side: str
         found = f"readings in {units.reading} need the {span_key(kind)} of the gauge"
         raise CallError(found, f"say {SPAN_WORDS[kind]}, in {units.length}")
     check_span(answers.span, units.length, kind)
-
-
-def _number(value: float) -> str:
-    """A number as a file shows it: whole ones without a point, no digit lost."""
-    value = float(value)
-    return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
 
 
 def _csv(header: str, rows: Sequence[Sequence[str]]) -> str:

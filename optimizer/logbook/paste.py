@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from optimizer.logbook.cells import Cell, CellReader, Row, heading_key
 from optimizer.logbook.faults import (
@@ -18,6 +17,7 @@ from optimizer.logbook.faults import (
     source_of,
 )
 from optimizer.logbook.values import read_number, unit_meant
+from optimizer.record import record
 from optimizer.records import TWO_VALUES, GaugeKind, Units
 
 PASTED = "pasted table"
@@ -28,7 +28,7 @@ SIDES = ("front", "rear")
 _NUMBER_LIKE = re.compile(r"[-+\u2212\u2013]?[0-9.,]+")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Series:
     """The columns of one pass: one, or front and rear."""
 
@@ -64,10 +64,10 @@ def parse_table(
     LogbookError : with all faults of the table
     """
     source = source_of(PASTED, text)
-    separator = _separator_of(source)
-    rows = list(CellReader(source, separator).rows() if separator != " " else _spaced(source))
+    separator = separator_of(source)
+    rows = list(CellReader(source, separator).rows() if separator != " " else spaced_rows(source))
     faults = Faults()
-    header = rows.pop(0) if rows and not _is_number(rows[0].cells) else None
+    header = rows.pop(0) if rows and not is_number(rows[0].cells) else None
     if header is not None and header.open_quote is not None:
         is_whole(source, header, len(header.cells), faults, spaced=False)
         faults.stop(f"the {PASTED}", "nothing was taken over")
@@ -90,7 +90,7 @@ def parse_table(
     return tuple((p.name, *numbers) for p in passes for q, numbers in found if p is q)
 
 
-def _separator_of(source: Source) -> str:
+def separator_of(source: Source) -> str:
     """Tab, semicolon, comma or space. A comma may be a decimal one where spaces part cells."""
     lines = [line.strip() for line in source.lines]
     lines = [line for line in lines if line and not line.startswith("#")]
@@ -103,7 +103,7 @@ def _separator_of(source: Source) -> str:
     return " "
 
 
-def _spaced(source: Source) -> list[Row]:
+def spaced_rows(source: Source) -> list[Row]:
     rows: list[Row] = []
     for number, line in enumerate(source.lines, start=1):
         cells = tuple(
@@ -115,7 +115,7 @@ def _spaced(source: Source) -> list[Row]:
     return rows
 
 
-def _is_number(cells: tuple[Cell, ...]) -> bool:
+def is_number(cells: tuple[Cell, ...]) -> bool:
     return bool(cells) and _NUMBER_LIKE.match(cells[0].text) is not None
 
 
@@ -136,7 +136,7 @@ def _passes(
         nth = (index + 1) // 2 if two else index
         name, side = usual_pass(nth), SIDES[(index + 1) % 2] if two else ""
         if cell.text:
-            said, unit = _name_and_unit(cell)
+            said, unit = name_and_unit(cell)
             said, side = side_of_name(said) if two else (said, "")
             name = said or name
             _check_unit(source, cell, unit, units.reading if units else None, faults)
@@ -188,7 +188,7 @@ def check_sides(
     )
 
 
-def _name_and_unit(cell: Cell) -> tuple[str, str | None]:
+def name_and_unit(cell: Cell) -> tuple[str, str | None]:
     key = heading_key(cell.text)
     stem, _, last = key.rpartition("_")
     unit = unit_meant(last) if stem else None
@@ -196,7 +196,7 @@ def _name_and_unit(cell: Cell) -> tuple[str, str | None]:
 
 
 def _check_travel(source: Source, cell: Cell, units: Units | None, faults: Faults) -> None:
-    name, unit = _name_and_unit(cell)
+    name, unit = name_and_unit(cell)
     if "travel" not in name and nearest(name, ["travel"]) is None:
         found = f"the first column is called {quoted(cell.text)}, not travel"
         remedy = "put travel into the first column and call it `travel`"

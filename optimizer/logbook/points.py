@@ -123,9 +123,7 @@ def _read_place(table: Table, key: str, units: UnitsStated) -> Point | None:
 
 def _in_place(table: Table, places: Places) -> bool:
     """Say whether the points can be a corner; note the first thing that speaks against it."""
-    from statistics import median  # takes longer to load than all of the reader
-
-    middle = [median(place[axis] for place in places.values()) for axis in range(3)]
+    middle = [sorted(p[axis] for p in places.values())[len(places) // 2] for axis in range(3)]
     away = {key: math.dist(place, middle) for key, place in places.items()}
     farthest = max(away, key=lambda key: away[key])
     if away[farthest] > REACH_MM[1]:

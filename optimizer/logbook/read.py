@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from optimizer.logbook.car import CarFile, read_car
@@ -12,6 +12,7 @@ from optimizer.logbook.faults import (
     Place,
     Source,
     decode,
+    listing,
     showable,
     source_of,
 )
@@ -49,11 +50,14 @@ def read_logbook(folder: Path) -> Logbook:
     faults = Faults()
     data = _read_files(folder, faults)
     entering: frozenset[str] = frozenset()
-    cut: dict[str, str] = {}
+    cut: Mapping[str, str] = {}
     if (folder / JOURNAL).is_dir():
-        from optimizer.logbook.torn import entering_and_cut
+        from optimizer.logbook.torn import known_of
 
-        entering, cut = entering_and_cut(folder, data)
+        known = known_of(folder, data)
+        entering, cut = known.entering, known.cut
+        if known.half is not None:
+            _fault_half_made(*known.half, faults)
     logbook = read_bytes(folder, data, faults, entering=entering, cut=cut)
     if logbook is None:
         faults.stop(str(folder), "nothing was changed")
@@ -107,6 +111,16 @@ def _without_torn_row(source: Source | None, row: str, faults: Faults) -> Source
         f"write `{showable(row)}`, as it was entered; or run `shimopt enter`, which puts it back",
     )
     return source_of(source.file, source.text[: len(source.text) - len(last)])
+
+
+def _fault_half_made(written: Sequence[str], lacking: Sequence[str], faults: Faults) -> None:
+    """Note a change that was cut off between two files: neither half counts."""
+    found = (
+        f"the last change was cut off: {listing(written, 'and')} has its rows, "
+        f"{listing(lacking, 'and')} has not"
+    )
+    remedy = "run `shimopt undo`, which takes them out, then do it again"
+    faults.add("L507", Source(file=written[0]), Place(), found, remedy)
 
 
 def _own_units(car: CarFile, runs: RunTable, readings: ReadingTable) -> Units:

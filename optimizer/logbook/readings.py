@@ -13,6 +13,7 @@ from optimizer.logbook.faults import Faults, Source, alike, meant, nearest, quot
 from optimizer.logbook.rows import ColumnRule, Sheet, read_sheet
 from optimizer.logbook.runs import RunTable
 from optimizer.logbook.table import MOST_TOE_DEG, MOST_TRAVEL_MM
+from optimizer.record import record
 from optimizer.records import TWO_VALUES, GaugeKind, Reading
 from optimizer.units import DEG_PER_UNIT, MM_PER_UNIT
 
@@ -51,7 +52,7 @@ _SIZES: Mapping[GaugeKind, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class _Entry:
     """One row as far as it could be read; travel in mm, or as typed when its unit is in doubt."""
 
@@ -87,7 +88,7 @@ class _Absurd:
             sheet.fault("L313", cell, text + more, remedy)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class ReadingTable:
     """The readings that are sound, and the units of their columns."""
 

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from optimizer.logbook.cells import INVISIBLE, Cell, CellReader, Row, heading_key
 from optimizer.logbook.faults import BadValueError, Faults, Place, Source, listing, nearest, quoted
 from optimizer.logbook.table import UnitsStated
 from optimizer.logbook.values import read_number, read_stack, unit_meant
+from optimizer.record import record
 from optimizer.units import DEG_PER_UNIT, MM_PER_UNIT
 
 _SEPARATORS = ("\t", ";", ",")
 _SPOKEN = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "space"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class ColumnRule:
     """What a column may be called, and what it holds.
 
@@ -36,7 +36,7 @@ class ColumnRule:
         return {"toe": angles, "reading": lengths + angles}.get(self.measures, lengths)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Column:
     """A column that is there. ``unit`` is None for text and where it is in doubt."""
 

@@ -11,6 +11,7 @@ from optimizer.logbook.faults import Faults, Place, Source, listing, meant, quot
 from optimizer.logbook.rows import ColumnRule, Sheet, read_sheet
 from optimizer.logbook.table import MOST_TOE_DEG
 from optimizer.logbook.values import write_stack
+from optimizer.record import record
 from optimizer.records import Corner, Run
 from optimizer.units import from_mm
 
@@ -31,7 +32,7 @@ RUN_COLUMNS = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class RunTable:
     """The runs that are sound, and all names with their corners.
 
@@ -44,7 +45,7 @@ class RunTable:
     length_unit: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class _Stood:
     """The shims of one run as they stood, where both stacks could be read."""
 
@@ -53,7 +54,7 @@ class _Stood:
     shims_mm: tuple[float, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class _Change:
     """The length change of one row; None for whatever is in doubt."""
 

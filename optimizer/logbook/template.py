@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
+from optimizer.record import record
 from optimizer.records import GaugeKind, Units
 from optimizer.units import from_mm
 
@@ -223,7 +223,7 @@ _BY_TOE = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class CarText:
     """What a new car.toml states; texts and numbers as they stand there."""
 

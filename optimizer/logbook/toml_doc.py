@@ -6,9 +6,9 @@ import re
 import tomllib
 from bisect import bisect_right
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from optimizer.logbook.faults import Faults, Place, Source
+from optimizer.record import record
 
 KeyPath = tuple[str, ...]
 
@@ -34,7 +34,7 @@ _REMEDIES = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class KeyPlace:
     """Where a key stands, and its value."""
 
@@ -42,7 +42,7 @@ class KeyPlace:
     value: Place | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class TomlDoc:
     """A TOML file that parsed: its source, its data and where each key stands."""
 

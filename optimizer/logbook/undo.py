@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
@@ -17,11 +16,12 @@ from optimizer.logbook.journal import (
     torn_row,
     whole_file,
 )
+from optimizer.record import record
 
 Way = Literal["last", "further"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Undoing:
     """One step through the history: what it puts into each file (None: no file).
 
@@ -89,8 +89,8 @@ def diff_lines(plan: Undoing) -> list[str]:
 
 def told(plan: Undoing, dry_run: bool, where: str = "") -> list[str]:
     """What was done, or would be, and the way on."""
-    run = plan.change.facts.get("run")
-    what = f"`{plan.change.what}`{f' of {run}' if run else ''}"
+    about = plan.change.facts.get("run") or plan.change.facts.get("file")
+    what = f"`{plan.change.what}`{f' of {about}' if about else ''}"
     verb = "taken back" if plan.back else "brought back"
     if dry_run:
         return [f"{what} would be {verb}; nothing was changed"]
@@ -107,13 +107,21 @@ def _plan(journal: Journal, way: Way) -> Undoing:
     undone = [c for c in written if c.number > journal.applied]
     if way == "last" and journal.toggled and undone:
         return _step(journal, undone[0], back=False)
-    in_force = [c for c in written if c.number <= journal.applied]
+    in_force = [c for c in written if c.number <= journal.applied and not _never_made(journal, c)]
     if not in_force:
         raise ShimoptError(
             "there is nothing to undo: the tool has written nothing here that it still knows of",
             f"the history is in the folder {FOLDER} of the logbook; name the right folder",
         )
     return _step(journal, in_force[-1], back=True)
+
+
+def _never_made(journal: Journal, change: Change) -> bool:
+    """A change that was cut off after it was noted and before it touched a file."""
+    if change.done or change.row_by_row:
+        return False
+    states = (change.n_write_at(f, bytes_of(journal.folder / f)) for f in change.bases)
+    return all(n == 0 for n in states)
 
 
 def _step(journal: Journal, change: Change, *, back: bool) -> Undoing:

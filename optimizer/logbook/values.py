@@ -238,6 +238,12 @@ def write_stack(shims: tuple[float, ...]) -> str:
     return "+".join(size if n == 1 else f"{n}x{size}" for size, n in groups) or "0"
 
 
+def write_number(value: float) -> str:
+    """A number as a file shows it: whole ones without a point, no digit lost."""
+    value = float(value)
+    return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+
+
 def parse_units(answer: str) -> Units:
     """Read the answer to the one question about units.
 

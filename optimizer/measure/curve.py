@@ -11,13 +11,14 @@ readings break any shortcut (law of propagation of uncertainty, GUM, JCGM
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import TooFewReadingsError
 from optimizer.measure.gauge import loop_noise_deg, reading_noise_deg, toe_from_reading_deg
+from optimizer.record import record
 from optimizer.records import Gauge, Reading
 
 Array = NDArray[np.float64]
@@ -28,7 +29,7 @@ PRIOR_REPEATS = 6.0
 LEAST_NOISE_FACTOR = 0.5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class ToeCurve:
     """Toe change of one run against travel.
 
@@ -86,15 +87,7 @@ def toe_curve(run: str, readings: Sequence[Reading], gauge: Gauge) -> ToeCurve:
         Fewer than two travels beside ride height, or a pass without a zero.
     """
     rows = _split(run, readings, gauge)
-    travel, place = np.unique(rows.travel, return_inverse=True)
-    if len(travel) < 2:
-        raise TooFewReadingsError(
-            f"run {run!r} has {len(travel)} travels beside ride height",
-            "measure at least one travel in bump and one in droop, better five each",
-        )
-    share = np.zeros((len(travel), len(rows.travel)))
-    share[place, np.arange(len(place))] = 1.0
-    share /= share.sum(axis=1, keepdims=True)
+    travel, place, share = _levels(run, rows)
     toe = share @ rows.toe
     slope = _slopes(travel, toe)
     noise = _raw_noise(rows, slope[place], slope_at_zero(travel, toe), gauge)
@@ -113,7 +106,7 @@ def toe_curve(run: str, readings: Sequence[Reading], gauge: Gauge) -> ToeCurve:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class RawRows:
     """Readings of one run, each counted from its pass's zero, returns to zero included.
 
@@ -145,7 +138,9 @@ def raw_rows(run: str, readings: Sequence[Reading], gauge: Gauge) -> RawRows:
     TooFewReadingsError
         As :func:`toe_curve`.
     """
-    curve = toe_curve(run, readings, gauge)
+    away = _split(run, readings, gauge)
+    levels, _, mean = _levels(run, away)
+    fit = _smooth(levels, mean @ away.toe)
     zero: dict[str, float] = {}
     seen: dict[str, int] = {}
     taken: list[tuple[Reading, int]] = []
@@ -157,26 +152,17 @@ def raw_rows(run: str, readings: Sequence[Reading], gauge: Gauge) -> RawRows:
             taken.append((r, seen[r.sweep]))
     travel = np.array([0.0 if abs(r.travel_mm) < RIDE_HEIGHT_MM else r.travel_mm for r, _ in taken])
     toe = toe_from_reading_deg(gauge, np.array([r.value - zero[r.sweep] for r, _ in taken]))
-    sweep = np.array([curve.sweeps.index(r.sweep) for r, _ in taken], dtype=np.intp)
+    sweep = np.array([away.sweeps.index(r.sweep) for r, _ in taken], dtype=np.intp)
     share = np.array([k / seen[r.sweep] for r, k in taken])
-    fit = _smooth(curve.travel_mm, curve.toe_deg)
-    power = np.arange(1, len(fit) + 1)
-    slope = np.asarray((power * travel[:, None] ** (power - 1)) @ fit)
-    rows = _Rows(
-        travel=travel,
-        toe=toe,
-        sweep=sweep,
-        direction=np.array([direction_of(s) for s in curve.sweeps], float),
-        returns=np.zeros(0),
-        sweeps=curve.sweeps,
-    )
+    slope = _slope_of(fit, travel)
+    rows = replace(away, travel=travel, toe=toe, sweep=sweep)
     return RawRows(
         travel_mm=travel,
         toe_deg=toe,
         sweep=sweep,
         share=share,
         line=tuple(r.line for r, _ in taken),
-        sweeps=curve.sweeps,
+        sweeps=away.sweeps,
         noise_deg2=_raw_noise(rows, slope, float(fit[0]), gauge),
         common_deg2=_loop(rows, gauge) + _run_level(travel, slope, gauge),
     )
@@ -230,6 +216,19 @@ def _split(run: str, readings: Sequence[Reading], gauge: Gauge) -> _Rows:
     )
 
 
+def _levels(run: str, rows: _Rows) -> tuple[Array, NDArray[np.intp], Array]:
+    """The travels, which of them each row has, and the means over rows of one travel."""
+    travel, place = np.unique(rows.travel, return_inverse=True)
+    if len(travel) < 2:
+        raise TooFewReadingsError(
+            f"run {run!r} has {len(travel)} travels beside ride height",
+            "measure at least one travel in bump and one in droop, better five each",
+        )
+    share = np.zeros((len(travel), len(rows.travel)))
+    share[place, np.arange(len(place))] = 1.0
+    return travel, place, share / share.sum(axis=1, keepdims=True)
+
+
 def slope_at_zero(travel_mm: Array, toe_deg: Array) -> float:
     """Slope of the curve at ride height, degrees per mm."""
     fit = _smooth(travel_mm, toe_deg)
@@ -246,7 +245,10 @@ def _smooth(travel: Array, toe: Array) -> Array:
 
 
 def _slopes(travel: Array, toe: Array) -> Array:
-    fit = _smooth(travel, toe)
+    return _slope_of(_smooth(travel, toe), travel)
+
+
+def _slope_of(fit: Array, travel: Array) -> Array:
     power = np.arange(1, len(fit) + 1)
     return np.asarray((power * travel[:, None] ** (power - 1)) @ fit)
 

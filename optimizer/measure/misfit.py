@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -16,6 +15,7 @@ from optimizer.measure.gauge import (
     return_noise_deg,
     toe_from_reading_deg,
 )
+from optimizer.record import record
 from optimizer.records import Gauge, Reading
 
 Array = NDArray[np.float64]
@@ -24,7 +24,7 @@ SAME_TRAVEL_MM = 0.05
 OFF_SD = 3.0  # a reading this many deviations off is asked for again
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Misfit:
     """A reading against what was expected at its travel.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -10,6 +9,7 @@ import numpy as np
 from optimizer.measure.curve import ToeCurve, direction_of, toe_curve
 from optimizer.measure.gauge import return_noise_deg
 from optimizer.measure.misfit import OFF_SD
+from optimizer.record import record
 from optimizer.records import Logbook, Run
 
 DoubtKind = Literal[
@@ -20,7 +20,7 @@ NOISY_FACTOR = 1.5
 GOOD_TRAVELS = 5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Doubt:
     """Something about a run that a crew should know before acting; never dropped silently."""
 
@@ -28,7 +28,7 @@ class Doubt:
     value_deg: float = 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class RunQuality:
     """Quality of one run's readings.
 

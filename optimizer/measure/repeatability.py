@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Literal
 
@@ -21,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from optimizer.errors import CallError, TooFewReadingsError
 from optimizer.measure.curve import PRIOR_REPEATS
+from optimizer.record import record
 
 Array = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ CONFIDENCE = 0.95
 ROUNDING = 1e-12
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class AnovaRow:
     """One line of an analysis-of-variance table; ``f`` and ``p`` None where not tested.
 
@@ -54,7 +54,7 @@ class AnovaRow:
         return self.sum_of_squares / self.freedom
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Component:
     """A variance component with its confidence interval, never below zero.
 
@@ -77,7 +77,7 @@ class Component:
         return math.sqrt(self.variance)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Study:
     """Variance components of a balanced crossed study.
 
@@ -100,7 +100,7 @@ class Study:
     confidence: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Spread:
     """A standard deviation with its interval, unit of the readings."""
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import CallError, TooFewReadingsError
 from optimizer.measure.curve import ToeCurve
+from optimizer.record import record
 
 Array = NDArray[np.float64]
 
@@ -16,7 +15,7 @@ SLOPE_BASE_MM = 25.0
 N_NODE = 41
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Figure:
     """A value with its standard deviation."""
 
@@ -24,7 +23,7 @@ class Figure:
     sd: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Shape:
     """Shape of a toe curve over a window.
 

@@ -8,18 +8,17 @@ the exact mechanism in the tests, with the error stated there.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optimizer.errors import CallError
+from optimizer.record import record
 from optimizer.units import DEG
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Link:
     """A link at its reference setting; fields may be arrays that broadcast.
 

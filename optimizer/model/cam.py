@@ -6,18 +6,17 @@ slot-guided one leaves it only the way along the slot. Source: plane geometry.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import LinkageError
+from optimizer.record import record
 from optimizer.units import DEG
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Cam:
     """A free cam: the pivot swings on a circle about the cam's bolt.
 

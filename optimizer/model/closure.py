@@ -14,12 +14,11 @@ quaternion made from half a small turn is that of Cayley's transform (textbook).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import LinkageError
+from optimizer.record import record
 
 Array = NDArray[np.float64]
 
@@ -32,7 +31,7 @@ PIVOT_SHARE = 0.1
 STEP_MM, MOST_STEPS = 4.0, 150
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Rig:
     """What holds a batch of carriers, at ride height with the carrier unturned.
 
@@ -214,7 +213,7 @@ class Carriers:
         self.rotation = r
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Path:
     """Where carriers go from ride height, to second order in travel, as moves (5, n).
 

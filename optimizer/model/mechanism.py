@@ -13,7 +13,7 @@ side; :func:`mirrored` carries a right wheel across.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ from optimizer.model.closure import (
     closed,
     path_through_ride_height,
 )
+from optimizer.record import record
 from optimizer.units import DEG
 
 Array = NDArray[np.float64]
@@ -36,7 +37,7 @@ TOE_LINK = 4
 BLOCK = 4096
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class HardPoints:
     """Hard points of left corners in mm; every array may have leading dimensions.
 
@@ -114,7 +115,7 @@ class HardPoints:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Motion:
     """What the wheel does. Leading dimensions are those of the corners.
 
@@ -257,7 +258,7 @@ def sweep(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class _Pivot:
     """Where the inner pivot stands: fields (..., n_setting), ``moved`` (..., n_setting, 3)."""
 
@@ -324,7 +325,7 @@ def _link_ends(points: HardPoints, height_mm: Array) -> tuple[Array, Array]:
     return inner + raised, np.broadcast_to(outer, raised.shape).copy()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class _Setup:
     """Every corner at every setting in one row, components first: vectors are (3, n)."""
 

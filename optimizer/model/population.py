@@ -8,13 +8,14 @@ that cover too little.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import LinkageError
 from optimizer.model.mechanism import TOE_LINK, HardPoints, sweep
+from optimizer.record import record
 from optimizer.units import DEG
 
 Array = NDArray[np.float64]
@@ -23,7 +24,7 @@ CAMBER_BASE_MM = 30.0
 SHORTEST_MM, LONGEST_MM = 200.0, 480.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class TapeTruth:
     """What an exact tape would read on each corner; every field has shape (n_corner,)."""
 

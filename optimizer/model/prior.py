@@ -1,6 +1,6 @@
 """What is known of a corner before any reading: population and tape, as one Gaussian.
 
-The stored numbers (``prior.npz``, made by :mod:`optimizer.model.train`) are the
+The stored numbers (``prior.npy``, made by :mod:`optimizer.model.train`) are the
 moments of the simulated population for exact tape values, and a regression of the
 scaled surface coefficients on them. The crew's own tape values, with their own
 tolerance and whichever are missing, enter here at run time.
@@ -8,26 +8,28 @@ tolerance and whichever are missing, enter here at run time.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import fields
 from functools import cache
-from importlib import resources
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.model.basis import N_COEFFICIENT, N_POWER, arc_sizes
+from optimizer.record import record
 from optimizer.records import Measured, StackEnd, Tape
 
 Array = NDArray[np.float64]
 
+PRIOR_FILE, DRAWS_FILE = (Path(__file__).with_name(f"{n}.npy") for n in ("prior", "draws"))
+ENDS: tuple[StackEnd, ...] = ("outer", "inner")
 N_TAPE = 5
-N_TAPE_DRAW = 512
 # the reference curve's slope and bow are as good as free; its higher orders are those of
 # smooth linkages, or the bands would promise wiggles that no linkage has
 BASELINE_WIDENING = np.array([3.0, 3.0, 2.0, 1.5, 1.5, 1.5])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class PopulationMoments:
     """Stored numbers for one kind of corner (ahead or behind, outer or inner end).
 
@@ -51,7 +53,7 @@ class PopulationMoments:
     baseline_cov: Array
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Prior:
     """Gaussian over surface coefficients and tape values together.
 
@@ -77,14 +79,8 @@ def tape_features(tape: Array, mean: Array, cov: Array) -> Array:
 @cache
 def population_moments(ahead: bool, end: StackEnd) -> PopulationMoments:
     """Load the stored numbers of one kind of corner."""
-    key = f"{'ahead' if ahead else 'behind'}_{end}_"
-    with (
-        resources.files("optimizer.model").joinpath("prior.npz").open("rb") as file,
-        np.load(file) as stored,
-    ):
-        return PopulationMoments(
-            **{name: stored[key + name] for name in PopulationMoments.__slots__}
-        )
+    stored = np.load(PRIOR_FILE)[int(ahead), ENDS.index(end)]
+    return PopulationMoments(**{f.name: stored[f.name] for f in fields(PopulationMoments)})
 
 
 def tape_posterior(moments: PopulationMoments, tape: Tape) -> tuple[Array, Array]:
@@ -147,12 +143,11 @@ def _moment_match(moments: PopulationMoments, tape: Tape, side: float) -> Prior:
 
 @cache
 def _standard_draws() -> Array:
-    """Fixed standard normal draws (512, 5): paired by sign and whitened, so that
-    their mean and covariance are exact and the same logbook gets the same prior."""
-    half = np.random.default_rng(20).standard_normal((N_TAPE_DRAW // 2, N_TAPE))
-    draws = np.concatenate([half, -half])
-    chol = np.linalg.cholesky(draws.T @ draws / len(draws))
-    return np.asarray(np.linalg.solve(chol, draws.T).T)
+    """Fixed standard normal draws, (512, 5), of mean and covariance exactly nought and one.
+
+    Stored, since numpy's generator takes as long to load as the rest of the prior.
+    """
+    return np.asarray(np.load(DRAWS_FILE))
 
 
 def _tape_rows(tape: Tape) -> list[tuple[int, float, float]]:

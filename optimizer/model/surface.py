@@ -13,7 +13,6 @@ and comparison tools work on it, but it does not load scikit-learn.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any, Literal, Self, overload
 
 import numpy as np
@@ -30,8 +29,8 @@ from optimizer.model.basis import (
     setting_terms,
     travel_terms,
 )
-from optimizer.model.hard_prior import hard_point_prior
 from optimizer.model.prior import Prior, corner_prior
+from optimizer.record import record
 from optimizer.records import MeasuredPoints, StackEnd, Tape
 
 Array = NDArray[np.float64]
@@ -39,7 +38,7 @@ Array = NDArray[np.float64]
 _PARAMS = ("ahead", "end", "tape", "points", "reading_sd_deg", "zero_sd_deg", "tilt_sd_deg")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class SettingCurve:
     """One run's toe curve with the setting it was taken at; travel excludes ride height.
 
@@ -53,7 +52,7 @@ class SettingCurve:
     cov_deg2: Array
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class LoggedStaticToe:
     """Static toe of a run against the reference run's, with the eccentric logged at both.
 
@@ -262,6 +261,8 @@ class ToeSurface:
     def _prior(self) -> Prior:
         tape = self.tape or Tape()
         if self.points is not None:
+            from optimizer.model.hard_prior import hard_point_prior  # few corners have points
+
             return hard_point_prior(self.points, self.ahead, tape, self.end)
         return corner_prior(self.ahead, tape, self.end)
 

@@ -1,4 +1,4 @@
-"""Make ``prior.npz``: sweep the simulated population and regress its surfaces.
+"""Make ``prior.npy`` and ``draws.npy``: sweep the simulated population and regress its surfaces.
 
 Run ``python -m optimizer.model.train``; the seed is fixed, so the file can be
 made again and compared. Needs scikit-learn, which no answer to a crew does.
@@ -7,8 +7,6 @@ made again and compared. Needs scikit-learn, which no answer to a crew does.
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,12 +15,19 @@ from optimizer.model.basis import N_POWER, arc_sizes
 from optimizer.model.exact import TRAINING_GRID, surface_coefficients
 from optimizer.model.mechanism import HardPoints
 from optimizer.model.population import draw_corners, tape_truth, workable
-from optimizer.model.prior import PopulationMoments, tape_features
+from optimizer.model.prior import (
+    DRAWS_FILE,
+    ENDS,
+    N_TAPE,
+    PRIOR_FILE,
+    PopulationMoments,
+    tape_features,
+)
 from optimizer.records import StackEnd
 
 Array = NDArray[np.float64]
 
-SEED = 1706
+SEED, DRAW_SEED, N_DRAW = 1706, 20, 512
 N_CORNER = 3000
 
 
@@ -61,18 +66,32 @@ def moments_of(points: HardPoints) -> PopulationMoments:
 
 
 def main() -> None:
-    """Write ``prior.npz`` beside this file."""
+    """Write both files beside this one."""
     rng = np.random.default_rng(SEED)
-    stored: dict[str, Any] = {}
-    ends: tuple[StackEnd, ...] = ("outer", "inner")
+    kinds = []
     for ahead in (True, False):
-        for end in ends:
+        for end in ENDS:
             points = training_corners(rng, N_CORNER, ahead=ahead, end=end)
-            moments = moments_of(points)
-            key = f"{'ahead' if ahead else 'behind'}_{end}_"
-            stored |= {key + name: getattr(moments, name) for name in PopulationMoments.__slots__}
-            print(f"{key}: {len(points.hub)} corners")
-    np.savez_compressed(Path(__file__).with_name("prior.npz"), **stored)
+            kinds.append((int(ahead), ENDS.index(end), vars(moments_of(points))))
+            print(f"{'ahead' if ahead else 'behind'}, {end}: {len(points.hub)} corners")
+    arrays = kinds[0][2].items()
+    stored = np.zeros((2, len(ENDS)), [(name, "<f8", value.shape) for name, value in arrays])
+    for side, end_index, moments in kinds:
+        for name, value in moments.items():
+            stored[name][side, end_index] = value
+    np.save(PRIOR_FILE, stored)
+    np.save(DRAWS_FILE, _standard_draws())
+
+
+def _standard_draws() -> Array:
+    """Standard normal draws, (512, 5), paired by sign and whitened.
+
+    Their mean and covariance are exact, and the same logbook always gets the same prior.
+    """
+    half = np.random.default_rng(DRAW_SEED).standard_normal((N_DRAW // 2, N_TAPE))
+    draws = np.concatenate([half, -half])
+    chol = np.linalg.cholesky(draws.T @ draws / len(draws))
+    return np.asarray(np.linalg.solve(chol, draws.T).T)
 
 
 if __name__ == "__main__":

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import dataclass
 from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.measure.gauge import range_needed, reading_from_toe
+from optimizer.record import record
 from optimizer.records import Corner, Gauge, Logbook, Run, Signs, Units
 from optimizer.units import from_deg, from_mm
 
@@ -20,7 +20,7 @@ SHIM_DECIMALS = 5
 TRAVEL_DECIMALS = {"mm": 1, "cm": 2, "in": 2}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Crew:
     """How one crew reads and writes figures."""
 
@@ -170,6 +170,11 @@ def chance_in_words(chance: float) -> str:
 def corner_flag(book: Logbook, corner: str) -> str:
     """What the next command needs to find one corner of several."""
     return f" --corner {shlex.quote(corner)}" if len(book.corners) > 1 else ""
+
+
+def left_out_words(names: tuple[str, ...]) -> str:
+    """What was left out of the answer because the crew asked for it."""
+    return f"left out at your word: {', '.join(names)}"
 
 
 def corner_title(corner: Corner, n_run: int) -> str:

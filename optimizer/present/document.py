@@ -15,6 +15,7 @@ import numpy as np
 from optimizer import __version__
 from optimizer.advise.advice import Advice, Move, Outlook, RunnerUp, Spot
 from optimizer.advise.eccentric import Band
+from optimizer.advise.evidence import set_aside_of
 from optimizer.advise.stacks import joint_height_mm
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import RunQuality
@@ -74,6 +75,7 @@ def curves_document(
         [
             {
                 "corner": name,
+                "set_aside": list(set_aside_of(book, name)),
                 "window_mm": list(window),
                 "runs": [_curve(book, run, curve, shape, crew) for run, curve, shape in runs],
             }
@@ -215,6 +217,7 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
             "static_toe": list(a.static_toe_in_doubt),
             "now_is_measured": a.now_is_measured,
             "planned_runs": list(a.planned),
+            "set_aside": list(a.set_aside),
             "shown": note.doubt_words(a, crew),
         },
         "cautions": {"shown": note.careful_words(a), "in_full": list(IN_FULL)},

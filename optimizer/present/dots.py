@@ -8,10 +8,10 @@ sign and not by colour.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 from optimizer.present.crew import Crew
+from optimizer.record import record
 
 HEIGHT = 9
 MOST_COLUMNS = 57
@@ -20,7 +20,7 @@ BRAILLE = 0x2800
 _DOT = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Signs:
     """What the picture is made of."""
 
@@ -36,7 +36,7 @@ DOTTED = Signs(cell=(2, 4), band="\u2591", zero="\u2502", point="\u25cb", newest
 PLAIN = Signs(cell=(1, 1), band=":", zero="|", point="o", newest="#", edge="|")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Picture:
     """What is drawn, in mm and degrees.
 

@@ -12,7 +12,13 @@ from optimizer.advise.advice import Advice, Move, RunnerUp
 from optimizer.advise.link_body import step_mm
 from optimizer.advise.reasons import Because, Limit
 from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
-from optimizer.present.crew import Crew, chance_in_words, corner_title, spread_of_travels
+from optimizer.present.crew import (
+    Crew,
+    chance_in_words,
+    corner_title,
+    left_out_words,
+    spread_of_travels,
+)
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
 
 OUT_OF_REACH = 0.05
@@ -367,7 +373,7 @@ def _shims_only(other: RunnerUp, advice: Advice) -> bool:
 
 def doubt_words(advice: Advice, crew: Crew) -> str:
     """Runs that the others would not have foreseen, and readings ``check`` frowns at."""
-    said = []
+    said = [left_out_words(advice.set_aside)] if advice.set_aside else []
     missed = sorted(
         (x for x in advice.left_out if x.doubtful), key=lambda x: -x.error_deg / x.spread_deg
     )
@@ -382,7 +388,7 @@ def doubt_words(advice: Advice, crew: Crew) -> str:
             f"static toe of {', '.join(advice.static_toe_in_doubt[:3])} does not fit its eccentric "
             "mark (marks count inboard plus) and the tape: not used"
         )
-    if not advice.now_is_measured:
+    if not advice.now_is_measured and advice.now.run not in advice.set_aside:
         said.append(f"{advice.now.run}, where the car stands, has no readings yet")
     if advice.planned:
         said.append(

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimizer.advise.evidence import set_aside_of
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import Doubt, RunQuality
 from optimizer.measure.shape import Figure, Shape
-from optimizer.present.crew import Crew
+from optimizer.present.crew import Crew, left_out_words
 from optimizer.present.layout import labelled, margin_for, table, wrapped
 from optimizer.records import Logbook, Run
 from optimizer.units import from_mm
@@ -54,13 +55,13 @@ def check_screen(
         for doubt in q.doubts:
             lines += labelled(q.run.name, doubt_words(doubt, crew), width, margin)
     if suspects:
-        from optimizer.present.suspicion import suspect_name, suspect_words
+        from optimizer.present.suspicion import left_to_you, suspect_name, suspect_words
     for suspect in suspects:
         lines += labelled(
             "Suspect", f"{suspect_name(suspect)}: {suspect_words(suspect, crew)}", width
         )
     if suspects:
-        lines += labelled("", "nothing was dropped or changed: the word is yours", width)
+        lines += labelled("", left_to_you(suspects[0], where), width)
     entering = [r.name for r in book.runs if len(book.readings_of(r.name)) > 0]
     entering = [name for name in entering if name not in {q.run.name for q in qualities}]
     if entering:
@@ -125,6 +126,8 @@ def curves_screen(
     for run, _, _ in runs:
         note = f" ({run.note})" if run.note else ""
         lines += labelled(run.name, f"{crew.setting(run)}{note}", width, margin)
+    aside = set_aside_of(book, first.corner)
+    lines += wrapped(left_out_words(aside), width) if aside else []
     lines.append("")
     rows = [["run", "slope", "bow", "twist", "peak to peak", "RMS"]]
     rows += [

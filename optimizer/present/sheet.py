@@ -6,7 +6,6 @@ Words and figures are the screen's; :mod:`optimizer.present.paper` draws them.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from optimizer.advise.advice import Advice
 from optimizer.advise.evidence import corner_evidence
@@ -15,6 +14,7 @@ from optimizer.advise.next_move import advise
 from optimizer.present import note
 from optimizer.present.crew import Crew, corner_title
 from optimizer.present.travels import Asked, travels_to_set
+from optimizer.record import record
 from optimizer.records import Corner, Goal, Logbook, Run
 
 PASSES = ("up1", "down1", "up2", "down2")
@@ -41,7 +41,7 @@ AFTER = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Row:
     """One travel of the table; the last two are empty where nothing is expected."""
 
@@ -51,7 +51,7 @@ class Row:
     proves: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Sheet:
     """Everything that one page says.
 

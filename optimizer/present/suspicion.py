@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+
 from optimizer.advise.suspects import Suspect, SuspectKind
 from optimizer.present.crew import Crew
 
@@ -68,10 +70,19 @@ def suspect_words(suspect: Suspect, crew: Crew) -> str:
     return text
 
 
+def left_to_you(suspect: Suspect, where: str = "") -> str:
+    """That nothing was changed, and how to see the advice without what is suspected."""
+    text = "nothing was dropped or changed: the word is yours"
+    if not suspect.runs:
+        return f"{text}, by mending the files"
+    which = suspect.runs[-1] if suspect.sweep is None else f"{suspect.runs[-1]}:{suspect.sweep}"
+    return f"{text}, by mending the files or shimopt next{where} --leave-out {shlex.quote(which)}"
+
+
 def odds_in_words(log_odds: float) -> str:
     """The evidence against the facts as logged."""
     if log_odds > 13.8:
-        return "a million times likelier than what is logged"
+        return "over a million times likelier than what is logged"
     odds = 2.718281828459045**log_odds
     figure = f"{odds:.1f}" if odds < 10 else f"{odds:.0f}" if odds < 100 else f"{odds:.2g}"
     if odds >= 100:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 from optimizer.errors import CallError
 from optimizer.logbook import parse_length
 from optimizer.logbook.readings import RIDE_HEIGHT_MM
 from optimizer.logbook.table import MOST_TRAVEL_MM
 from optimizer.present.crew import Crew
+from optimizer.record import record
 from optimizer.units import from_mm, to_mm
 
 MOST_TRAVELS = 15  # ride height among them
@@ -26,7 +26,7 @@ UNSTATED_STROKE = {"mm": 50.0, "cm": 5.0, "in": 2.0}
 NEAR_END = 0.25
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Asked:
     """What the crew asked for: travels as typed, or a step as typed, or neither."""
 

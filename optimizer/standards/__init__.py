@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import csv
 import math
-from dataclasses import dataclass
 from importlib import resources
 
+from optimizer.record import record
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+
+@record
 class ThreadSize:
     """A thread by its designation, such as ``M14x1.5`` or ``5/8-18``."""
 
@@ -43,7 +44,7 @@ class ThreadSize:
         return self.major_mm - 17.0 / 24.0 * math.sqrt(3.0) * self.pitch_mm
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class PropertyClass:
     """Least strength of a steel fastener's class, for diameters in (over, up to], mm and MPa."""
 
@@ -55,7 +56,7 @@ class PropertyClass:
     source: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Washer:
     """Nominal thickness of a plain washer for a thread size, mm."""
 
@@ -65,7 +66,7 @@ class Washer:
     source: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class RodEnd:
     """A rod end: bore and width of its ball in mm, tilt it allows to either side in degrees."""
 
@@ -76,7 +77,7 @@ class RodEnd:
     source: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class ShimRing:
     """Bore and outside diameter of a shim ring, mm."""
 

@@ -79,7 +79,7 @@ def bench_corners(rng: np.random.Generator, n_corner: int) -> list[Corner]:
                 Corner(
                     ahead=ahead,
                     points=pick(points, one),
-                    tape=TapeTruth(**{n: getattr(tape, n)[one] for n in TapeTruth.__slots__}),
+                    tape=TapeTruth(**{name: value[one] for name, value in vars(tape).items()}),
                     coefficients=coefficients[i],
                     window_mm=(-float(rng.uniform(35, 60)), float(rng.uniform(35, 60))),
                 )

@@ -31,7 +31,7 @@ def test_version_and_help(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = _call(capsys, "-h")
     assert (code, err) == (0, "")
     assert out.index("Example: shimopt demo") < out.index("Options")
-    for command in ("demo", "new", "enter", "undo", "check", "curves", "next"):
+    for command in ("demo", "new", "enter", "undo", "import", "check", "curves", "next"):
         code, text, _ = _call(capsys, command, "--help")
         assert code == 0
         assert f"Example: shimopt {command}" in text
@@ -405,19 +405,146 @@ def test_curves_of_runs_that_share_no_travel(
     assert picture.exists()
 
 
-def test_suspects_are_asked_for_and_stand_in_screen_and_document(
+def test_suspects_stand_in_screen_and_document(
     capsys: pytest.CaptureFixture[str], demo_copy: Path
 ) -> None:
     runs = demo_copy / "runs.csv"
-    runs.write_text(runs.read_text(encoding="utf-8").replace("3+1,-3,-3", "3+1,3,-3"), "utf-8")
     code, out, _ = _call(capsys, "check", str(demo_copy))
     assert (code, "Suspect" in out) == (0, False)
-    code, out, _ = _call(capsys, "check", str(demo_copy), "--suspects")
+    runs.write_text(runs.read_text(encoding="utf-8").replace("3+1,-3,-3", "3+1,3,-3"), "utf-8")
+    code, out, _ = _call(capsys, "check", str(demo_copy))
     assert code == 0
     flat = " ".join(out.split())
     assert "Suspect link-short: most likely the length change has the wrong sign" in flat
     assert "nothing was dropped or changed" in flat
-    code, out, _ = _call(capsys, "check", str(demo_copy), "--suspects", "--json")
+    hint = flat[flat.index("shimopt next", flat.index("the word is yours")) :].split()[1:5]
+    assert hint == ["next", str(demo_copy), "--leave-out", "link-short"]
+    assert _call(capsys, *hint)[0] == 0
+    code, out, _ = _call(capsys, "check", str(demo_copy), "--json")
     (found,) = json.loads(out)["corners"][0]["suspects"]
     assert (found["kind"], found["runs"]) == ("length-sign", ["link-short"])
     assert found["shown"] in flat
+
+
+def test_what_is_left_out_is_said_and_the_rest_is_as_if_never_read(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, tmp_path: Path
+) -> None:
+    at = str(demo_copy)
+    code, out, _ = _call(capsys, "next", at, "--leave-out", "joint-up", "--json")
+    aside = json.loads(out)["corners"][0]
+    assert (code, aside["doubt"]["set_aside"]) == (0, ["joint-up"])
+    code, out, _ = _call(capsys, "next", at, "--leave-out", "joint-up")
+    assert "after 2 runs" in out and "left out at your word: joint-up" in " ".join(out.split())
+    code, out, _ = _call(capsys, "curves", at, "--leave-out", "joint-up")
+    assert "left out at your word: joint-up" in out
+    assert not any(line.startswith("joint-up ") for line in out.splitlines())
+    # the same advice as of a logbook that never had the readings
+    readings = demo_copy / "readings.csv"
+    kept = [x for x in readings.read_text("utf-8").splitlines() if not x.startswith("joint-up,")]
+    readings.write_text("\n".join(kept) + "\n", "utf-8")
+    _, out, _ = _call(capsys, "next", at, "--json")
+    never = json.loads(out)["corners"][0]
+    for key in ("do", "expected", "best_guess", "stop"):
+        assert never[key] == aside[key]
+
+
+def test_one_pass_can_be_left_out(capsys: pytest.CaptureFixture[str], demo_copy: Path) -> None:
+    at = str(demo_copy)
+    code, out, _ = _call(capsys, "next", at, "--leave-out", "joint-up:up2")
+    assert code == 0
+    assert "left out at your word: joint-up:up2" in " ".join(out.split())
+    assert "after 3 runs" in out
+
+
+@pytest.mark.parametrize(
+    ("names", "says"),
+    [
+        (["rear"], "use one of as-found, joint-up, link-short, or run:pass for one pass"),
+        (["joint-up:up9"], "use one of up1, down1, up2, down2"),
+        (["as-found", "joint-up", "link-short"], "leave out less"),
+    ],
+)
+def test_leaving_out_what_is_not_there_says_what_is(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, names: list[str], says: str
+) -> None:
+    options = [word for name in names for word in ("--leave-out", name)]
+    code, out, err = _call(capsys, "next", str(demo_copy), "--corner", "rear-left", *options)
+    assert code in (2, 4)
+    assert out == ""
+    assert says in " ".join(err.split())
+
+
+def test_the_car_still_stands_at_a_run_left_out(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    _, out, _ = _call(capsys, "next", str(demo_copy), "--leave-out", "link-short", "--json")
+    document = json.loads(out)["corners"][0]
+    _, out, _ = _call(capsys, "next", str(demo_copy), "--json")
+    whole = json.loads(out)["corners"][0]
+    assert document["now"]["setting"] == whole["now"]["setting"]
+    assert document["doubt"]["planned_runs"] == []
+
+
+WIDE = """\
+travel;longer up1;longer down1
+shims above;2;
+shims below;3+1;
+length change;1,5;
+-25;-6;-5,5
+0;0;0
+25;7;6,5
+"""
+
+
+def test_import_shows_its_rows_and_writes_them_when_told(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, tmp_path: Path
+) -> None:
+    table = tmp_path / "wide.csv"
+    table.write_text(WIDE)
+    before = _files(demo_copy)
+    code, out, err = _call(capsys, "import", str(table), str(demo_copy))
+    assert code == 2
+    assert out.splitlines() == [
+        "wide.csv   1 new run, 6 readings; nothing is written yet",
+        "Units      travel: mm; readings: thou; not said, so as in the logbook",
+        "Signs      travel plus is bump; the reading climbs with toe-in; length change",
+        "           plus is longer: as in the logbook",
+        "longer     new, rear-left, 2 over 3+1, length change 1.5; up1, down1 at -25 0 25",
+        "Left out   nothing",
+        "Adds       1 row to runs.csv and 6 rows to readings.csv",
+    ]
+    assert err == (
+        "shimopt: nothing was written: nobody to ask\n  mend: the same with --yes writes the rows\n"
+    )
+    assert _files(demo_copy) == before
+    code, out, err = _call(capsys, "import", str(table), str(demo_copy), "--yes")
+    assert (code, err) == (0, "")
+    assert out.splitlines()[-2:] == [
+        "Done       added to runs.csv and readings.csv; undo takes it back",
+        f"Then       shimopt check {demo_copy}",
+    ]
+    after = _files(demo_copy)
+    assert sorted(after) == sorted(before)
+    assert all(after[name].startswith(before[name]) for name in before)
+    then = out.splitlines()[-1].split()[2:]
+    code, out, _ = _call(capsys, *then)
+    assert (code, "longer" in out) == (0, True)
+    code, out, err = _call(capsys, "import", str(table), str(demo_copy), "--yes")
+    assert (code, out) == (3, "")
+    assert err.startswith("wide.csv:1: `longer` has readings in readings.csv already [L606]")
+    assert _files(demo_copy) == after
+    code, out, _ = _call(capsys, "undo", str(demo_copy))
+    assert (code, out.splitlines()[0]) == (
+        0, "`import` of wide.csv is taken back: runs.csv, readings.csv"
+    )  # fmt: skip
+    assert _files(demo_copy) == before
+
+
+def test_import_without_a_logbook_says_how_to_start_one(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "wide.csv").write_text(WIDE)
+    table, car = str(tmp_path / "wide.csv"), str(tmp_path / "car")
+    code, out, err = _call(capsys, "import", table, car)
+    assert (code, out) == (2, "")
+    assert f"start one with `shimopt new {car}`, then `shimopt import {table} {car}`" in err

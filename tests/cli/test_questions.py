@@ -14,20 +14,33 @@ import pytest
 from optimizer.logbook import read_logbook
 
 pty = pytest.importorskip("pty")
+termios = pytest.importorskip("termios")
 
 SIX = ["mm", "300", "toe-in", "behind", "3+1", "2x1"]
 TABLE = "travel up1\n-40 -1\n-20 -0.5\n0 0\n20 0.5\n40 1\n"
 
 
-def _talk(folder: Path, replies: list[str], *flags: str) -> tuple[int, str]:
-    """Run ``new`` on a terminal, a reply at each prompt; the exit code and all that it showed."""
+def _talk(
+    folder: Path,
+    replies: list[str],
+    *flags: str,
+    words: tuple[str, ...] = ("new",),
+    width: int = 80,
+    env: dict[str, str] | None = None,
+) -> tuple[int, str]:
+    """Run ``new``, or other words, on a terminal of 24 lines, a reply at each prompt.
+
+    The exit code, and all that it showed.
+    """
     ours, theirs = pty.openpty()
+    termios.tcsetwinsize(theirs, (24, width))
     process = subprocess.Popen(
-        [sys.executable, "-m", "optimizer", "new", str(folder), *flags],
+        [sys.executable, "-m", "optimizer", *words, str(folder), *flags],
         stdin=theirs,
         stdout=theirs,
         stderr=theirs,
         close_fds=True,
+        env={**os.environ, **(env or {})},
         start_new_session=True,
     )
     os.close(theirs)
@@ -212,3 +225,40 @@ def test_answers_that_make_no_logbook_are_shown_as_a_command(tmp_path: Path) -> 
     assert code == 3
     assert "[L503]" in shown
     assert "--units mm --span 300 --rising toe-in --link behind --above 3+1 --below 2x1" in shown
+
+
+def test_import_asks_before_it_writes(demo_copy: Path, tmp_path: Path) -> None:
+    table = tmp_path / "wide.csv"
+    table.write_text("travel;new\nshims above;2\nshims below;3+1\n-25;-6\n0;0\n25;7\n")
+    before = (demo_copy / "readings.csv").read_bytes()
+    words = ("import", str(table))
+    code, shown = _talk(demo_copy, ["n"], words=words)
+    assert (code, shown.endswith("nothing was written\n")) == (0, True)
+    assert (demo_copy / "readings.csv").read_bytes() == before
+    code, shown = _talk(demo_copy, ["y"], words=words)
+    assert (code, "added to runs.csv and readings.csv" in shown) == (0, True)
+    added = b"new,up1,-25,-6\nnew,up1,0,0\nnew,up1,25,7\n"
+    assert (demo_copy / "readings.csv").read_bytes() == before + added
+
+
+PLAIN = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONIOENCODING": "ascii", "NO_COLOR": "1"}
+
+
+@pytest.mark.parametrize("width", [40, 80])
+def test_the_preview_of_many_runs_fits_a_terminal_without_letters_of_its_own(
+    demo_copy: Path, tmp_path: Path, width: int
+) -> None:
+    n = 30
+    rows = [["travel thou", *(f"run-{i}" for i in range(n))]]
+    rows += [["shims above", *["2"] * n], ["shims below", *["3+1"] * n]]
+    rows += [[z, *[z] * n] for z in ("-900", "0", "900")]
+    table = tmp_path / "wide.csv"
+    table.write_text("".join(";".join(row) + "\n" for row in rows))
+    code, shown = _talk(demo_copy, ["n"], words=("import", str(table)), width=width, env=PLAIN)
+    assert code == 0
+    lines = shown.replace("[y/N]: n", "[y/N]: ").splitlines()
+    asked = next(i for i, line in enumerate(lines) if line.startswith("Add these rows"))
+    assert asked < 23  # with the command itself on the line above
+    assert max(map(len, lines[: asked + 1])) <= width
+    assert "more runs; through a pipe this" in shown
+    assert shown.isascii()

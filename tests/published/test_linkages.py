@@ -274,7 +274,7 @@ def population() -> HardPoints:
 def _links(points: HardPoints, own: int) -> dict[str, Array]:
     """Exact tape values as fields of a link, with so many dimensions behind the corners'."""
     tape = tape_truth(points)
-    names = type(tape).__slots__
+    names = list(vars(tape))
     return {n: getattr(tape, n).reshape(-1, *(1,) * own) for n in names}
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from optimizer import logbook
 from optimizer.errors import LogbookError, Problem
-from optimizer.logbook import FAULT_CODES, FILES, parse_table, read_logbook
+from optimizer.logbook import FAULT_CODES, FILES, parse_table, plan_import, read_logbook
 from optimizer.records import Logbook, Units
 
 CAR = """\
@@ -357,8 +357,47 @@ PAIRED_SAMPLES = [
     ("L605", "travel;up1\n0;1\n", 1, "up1"),
 ]
 
-# have tests of their own; L106 and L506 in test_journal.py
-FOLDER_CODES = {"L101", "L102", "L103", "L104", "L105", "L106", "L212", "L301", "L506"}
+WIDE = """\
+travel mm,run3,run4
+shims above,,2
+shims below,,2
+length change,,-1
+-50,-0.8,-0.7
+0,0,0
+50,0.9,0.6
+"""
+IMPORT_SAMPLES: list[Entry] = [
+    ("L302", "run3,run4", "run3 up1,run3 UP1", 1, "run3 UP1", ("UP1", "up2")),
+    ("L305", "travel mm", "travel foot", 1, "travel foot", ("foot", "mm")),
+    ("L305", "travel mm", "travel deg", 1, "travel deg", ("deg", "mm")),
+    ("L305", "length change", "length change deg", 4, "-1", (" deg", " mm")),
+    ("L306", "50,0.9,0.6", "50,0,9,0.6", 7, "0.6", ("0,9", "0.9")),
+    ("L307", "travel mm", '"travel mm', 1, '"', ('"travel', "travel")),
+    ("L308", "50,0.9,0.6", ",0.9,0.6", 7, "", ("\n,0.9", "\n50,0.9")),
+    ("L309", "0.9", "o.9", 7, "o.9", ("o.9", "0.9")),
+    ("L310", "0.9", "nan", 7, "nan", ("nan", "0.9")),
+    ("L311", "0.9", '"1,900"', 7, "1,900", SAID),
+    ("L312", "0.9", "0.9 mm", 7, "0.9 mm", SAID),
+    ("L404", "above,,2", "above,,two", 2, "two", ("two", "2")),
+    ("L405", "above,,2", "above,,-2", 2, "-2", ("-2", "2")),
+    ("L406", "above,,2", "above,,200", 2, "200", ("200", "2")),
+    ("L502", "50,0.9,0.6", "-50,0.9,0.6", 7, "-50", ("-50,0.9", "50,0.9")),
+    ("L503", "0,0,0", "0,,0", 1, "run3", ("0,,0", "0,0,0")),
+    ("L601", "-50,-0.8,-0.7\n0,0,0\n50,0.9,0.6\n", "", 1, "travel mm",
+     ("length", "-50,1,2\n0,0,0\n50,3,4\nlength")),
+    ("L602", "travel mm", "z", 1, "z", ("z,", "travel,")),
+    ("L603", "run4", "run4 deg", 1, "run4 deg", ("run4 deg", "run4 thou")),
+    ("L604", "run3,run4", ",run4", 5, "-0.8", ("mm,,", "mm,run3,")),
+    ("L606", "run3", "run1", 1, "run1", ("run1", "run3")),
+    ("L607", "shims above,,2\n", "", 1, "run4", ("shims", "shims above,,2\nshims")),
+    ("L608", "shims above", "shim above", 2, "shim above", SAID),
+    ("L608", "length change", "weather", 4, "weather", ("weather", "note")),
+    ("L609", "3,run4\nshims above,,2", "4 up1,run4 down1\nshims above,3,2", 2, "2",
+     ("above,3", "above,")),
+]  # fmt: skip
+
+# have tests of their own; L106, L506 and L507 in test_journal.py
+FOLDER_CODES = {"L101", "L102", "L103", "L104", "L105", "L106", "L212", "L301", "L506", "L507"}
 
 
 def write(folder: Path, **changed: str) -> Path:
@@ -507,8 +546,52 @@ def test_fault_in_a_pasted_table(code: str, text: str, line: int, at: str) -> No
     assert problem.remedy
 
 
+@pytest.mark.parametrize(
+    ("heading", "code", "at"),
+    [
+        ("run3 front,run3", "L605", "run3"),
+        ("run3 front,run4 rear", "L605", "run3 front"),
+        ("front,front", "L605", "front"),
+    ],
+)
+def test_half_a_pair_in_a_wide_table(folder: Path, heading: str, code: str, at: str) -> None:
+    for name, text in TWO.items():
+        (folder / name).write_text(text)
+    path = folder.parent / "wide.csv"
+    path.write_text(f"travel,{heading}\n-50,1,2\n0,1,2\n50,1,2\n")
+    with pytest.raises(LogbookError) as caught:
+        plan_import(folder, path, run="run3" if heading == "front,front" else None)
+    problem = caught.value.problems[0]
+    assert (problem.code, problem.line, at_caret(problem)) == (code, 1, at)
+
+
+@pytest.mark.parametrize("entry", IMPORT_SAMPLES, ids=lambda e: f"{e[0]}-{e[2][:20]!r}")
+def test_fault_in_a_wide_table_is_found_and_its_remedy_removes_it(
+    folder: Path, entry: Entry
+) -> None:
+    code, old, new, line, at, mend = entry
+    (folder / "readings.csv").write_text(READINGS.split("run2")[0])
+    path = folder.parent / "wide.csv"
+    broken = swapped(WIDE, old, new)
+    path.write_text(broken)
+    before = {name: (folder / name).read_bytes() for name in FILES}
+    with pytest.raises(LogbookError) as caught:
+        plan_import(folder, path, corner="rear-right")
+    problems = [p for p in caught.value.problems if p.line == line]
+    problem = next(p for p in problems if p.code == code)
+    assert problem.file == "wide.csv"
+    assert {p.code for p in caught.value.problems} == {code}
+    if at:
+        assert at_caret(problem) == at
+    assert {name: (folder / name).read_bytes() for name in FILES} == before
+    said = isinstance(mend, str)
+    path.write_text(mended_as_said(broken, problem) if said else swapped(broken, *mend))
+    assert plan_import(folder, path, corner="rear-right").rows["readings.csv"]
+
+
 def test_every_code_has_a_sample_and_every_sample_a_code() -> None:
     sampled = {s.code for s in SAMPLES} | {entry[0] for _, entry in GAUGE_SAMPLES}
+    sampled |= {entry[0] for entry in IMPORT_SAMPLES}
     sampled |= {p[0] for p in PASTED_SAMPLES + PAIRED_SAMPLES} | FOLDER_CODES
     assert sampled == set(FAULT_CODES)
 

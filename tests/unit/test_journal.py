@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from optimizer.errors import LogbookError, ShimoptError
-from optimizer.logbook import NewAnswers, read_logbook, start_logbook
+from optimizer.logbook import NewAnswers, append, read_logbook, start_logbook
 from optimizer.logbook.append import Appender, append_rows, lost_rows, put_back
 from optimizer.logbook.edited import EditedError
-from optimizer.logbook.journal import FOLDER, KEPT, read_journal
+from optimizer.logbook.journal import FOLDER, KEPT, Journal, read_journal
 from optimizer.logbook.undo import diff_lines, plan_undo, undo
 
 FACTS = {"run": "run4", "corner": "rear-left", "passes": ["up1"], "travels": ["-50", "0", "50"]}
@@ -383,3 +383,86 @@ def test_the_journal_is_plain_json_lines(demo_copy: Path) -> None:
         f"run4,up1,{travel},{value}\n" for travel, value in TYPED
     ]
     assert entries[-1] == {"done": True}
+
+
+def test_rows_of_two_files_cut_off_between_them_are_told_and_taken_out(
+    demo_copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = held(demo_copy)
+    real = append.replace_bytes
+
+    def cut(path: Path, data: bytes | None) -> None:
+        if path.name != "runs.csv" or data == before["runs.csv"]:  # nor is it put back
+            raise SystemExit
+        real(path, data)
+
+    monkeypatch.setattr(append, "replace_bytes", cut)
+    rows = {"runs.csv": [ROW], "readings.csv": [reading(z, v) for z, v in TYPED]}
+    with pytest.raises(SystemExit):
+        append_rows(demo_copy, "import", rows)
+    monkeypatch.undo()
+    with pytest.raises(LogbookError) as caught:
+        read_logbook(demo_copy)
+    assert [(p.code, p.file) for p in caught.value.problems] == [("L507", "runs.csv")]
+    assert lost_rows(demo_copy) == ()
+    undo(demo_copy)
+    assert held(demo_copy) == before
+    append_rows(demo_copy, "import", rows)
+    assert len(read_logbook(demo_copy).readings_of("run4")) == len(TYPED)
+
+
+def test_known_bytes_must_still_stand(demo_copy: Path) -> None:
+    known = held(demo_copy)
+    with (demo_copy / "car.toml").open("a", encoding="utf-8") as file:
+        file.write("# mine\n")
+    before = held(demo_copy)
+    with pytest.raises(EditedError):
+        append_rows(demo_copy, "import", {"runs.csv": [ROW]}, known=known)
+    assert held(demo_copy) == before
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_several_rows_are_not_added_where_any_file_changed_meanwhile(
+    demo_copy: Path, name: str
+) -> None:
+    appender = Appender(demo_copy, "import", {})
+    with (demo_copy / name).open("a", encoding="utf-8") as file:
+        file.write("# mine\n")
+    before = held(demo_copy)
+    with pytest.raises(EditedError):
+        appender.add_all({"runs.csv": [ROW], "readings.csv": [reading(z, v) for z, v in TYPED]})
+    assert held(demo_copy) == before
+    assert not (demo_copy / FOLDER).exists()
+
+
+def test_a_change_that_reached_no_file_is_nothing_to_undo(
+    demo_copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def cut(*args: object) -> None:
+        raise SystemExit
+
+    rows = {"runs.csv": [ROW], "readings.csv": [reading(z, v) for z, v in TYPED]}
+    append_rows(demo_copy, "import", {"runs.csv": [{**ROW, "run": "plan"}]})
+    before = held(demo_copy)
+    monkeypatch.setattr(append, "replace_bytes", cut)
+    monkeypatch.setattr(Journal, "drop_last_write", cut)
+    with pytest.raises(SystemExit):
+        append_rows(demo_copy, "import", rows)
+    monkeypatch.undo()
+    assert len(read_journal(demo_copy).changes[-1].writes) == 2
+    assert held(demo_copy) == before
+    undo(demo_copy)
+    assert "plan" not in [r.name for r in read_logbook(demo_copy).runs]
+    undo(demo_copy)
+    assert held(demo_copy) == before
+
+
+def test_rows_whose_end_was_not_noted_are_a_change_of_their_own(
+    demo_copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Appender, "finish", lambda self: None)
+    for run in ("one", "two"):
+        append_rows(demo_copy, "import", {"runs.csv": [{**ROW, "run": run}]}, {"file": "w.csv"})
+    undo(demo_copy)
+    names = [r.name for r in read_logbook(demo_copy).runs]
+    assert ("one" in names, "two" in names) == (True, False)

@@ -38,7 +38,7 @@ def _added(points: HardPoints) -> np.ndarray:
 
 def _links(points: HardPoints) -> Link:
     tape = tape_truth(points)
-    return Link(**{n: getattr(tape, n)[:, None, None] for n in type(tape).__slots__})
+    return Link(**{name: value[:, None, None] for name, value in vars(tape).items()})
 
 
 @pytest.mark.outside
@@ -85,7 +85,7 @@ def test_eccentric_shift_follows_the_mechanism(corners: tuple[bool, HardPoints])
     _, points = corners
     exact = sweep(points, np.zeros(1), *SETTINGS).shift_mm
     tape = tape_truth(points)
-    link = Link(**{n: getattr(tape, n)[:, None] for n in type(tape).__slots__})
+    link = Link(**{name: value[:, None] for name, value in vars(tape).items()})
     error = np.max(np.abs(eccentric_shift_mm(link, *SETTINGS) - exact), axis=1)
     assert np.median(error) < 0.02
     assert np.quantile(error, 0.9) < 0.1
@@ -132,7 +132,7 @@ def test_inner_joint_raised_is_the_outer_lowered(corners: tuple[bool, HardPoints
     slope = (change[:, 1, 3] - change[:, 1, 1]) - (change[:, 0, 3] - change[:, 0, 1])
     assert np.all(np.sign(slope) == (-1 if ahead else 1))
     tape = tape_truth(points)
-    link = Link(**{n: getattr(tape, n)[:, None] for n in type(tape).__slots__})
+    link = Link(**{name: value[:, None] for name, value in vars(tape).items()})
     exact = sweep(inner, np.zeros(1), *SETTINGS).shift_mm
     formula = eccentric_shift_mm(link, *SETTINGS, end="inner")
     assert np.quantile(np.max(np.abs(formula - exact), axis=1), 0.9) < 0.1

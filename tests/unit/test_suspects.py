@@ -104,7 +104,7 @@ def test_every_run_turned_is_one_finding(demo_book: Logbook) -> None:
         (1.0, "2.7 times likelier than what is logged"),
         (3.0, "20 times likelier than what is logged"),
         (6.0, "400 times likelier than what is logged"),
-        (50.0, "a million times likelier than what is logged"),
+        (50.0, "over a million times likelier than what is logged"),
     ],
 )
 def test_odds_in_words(log_odds: float, words: str) -> None:
