@@ -22,7 +22,7 @@ from optimizer.measure.quality import RunQuality
 from optimizer.measure.shape import Figure, Shape
 from optimizer.present import note
 from optimizer.present.cautions import IN_FULL
-from optimizer.present.crew import Crew, chance_in_words
+from optimizer.present.crew import Crew, chance_in_words, corner_flag
 from optimizer.present.repeats_json import repeats_json, study_json
 from optimizer.present.screens import doubt_words
 from optimizer.records import Logbook, Run
@@ -97,7 +97,8 @@ def curves_document(
 def next_document(book: Logbook, advices: Sequence[Advice], where: str = "") -> Json:
     """The document of ``next``."""
     crew = Crew.of(book)
-    return envelope("next", book, [_advice(a, crew, where) for a in advices])
+    found = [_advice(a, crew, where + corner_flag(book, a.corner.name)) for a in advices]
+    return envelope("next", book, found)
 
 
 def _suspect(s: Suspect, crew: Crew) -> Json:

@@ -96,7 +96,7 @@ def test_next_fits_one_screen(
     assert "shims only" in out
     assert "static toe" in out
     assert out.isascii()
-    assert lines[-1].endswith("shimopt next")
+    assert lines[-1] == "Then       shimopt enter as you measure it (shimopt sheet on paper)"
 
 
 def test_next_json_is_one_document_with_the_screen_s_figures(
@@ -203,9 +203,29 @@ def test_faults_exit_with_three_and_are_all_listed(
 def test_the_next_command_finds_the_same_logbook(
     capsys: pytest.CaptureFixture[str], demo_copy: Path
 ) -> None:
-    for command in ("check", "curves", "next"):
+    for command, then in (("check", "next"), ("curves", "next"), ("next", "enter")):
         _, out, _ = _call(capsys, command, str(demo_copy))
-        assert f"shimopt next {demo_copy}" in " ".join(out.split())
+        assert f"shimopt {then} {demo_copy}" in " ".join(out.split())
+
+
+def test_the_next_command_names_the_corner_where_there_are_several(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    car = demo_copy / "car.toml"
+    block = car.read_text().split("[corner.rear-left]")[1]
+    car.write_text(
+        car.read_text()
+        + "\n[corner.rear-right]"
+        + block.replace("rear-left", "rear-right")
+        .replace('reference_run = "as-found"', "")
+        .replace('side = "left"', 'side = "right"')
+    )
+    code, out, err = _call(capsys, "next", str(demo_copy))
+    assert code == 0, err
+    assert f"shimopt enter {demo_copy} --corner rear-left" in " ".join(out.split())
+    _, out, _ = _call(capsys, "next", str(demo_copy), "--json")
+    (found,) = json.loads(out)["corners"]
+    assert found["then"].startswith(f"shimopt enter {demo_copy} --corner rear-left as you")
 
 
 def test_an_empty_folder_says_what_to_do(
