@@ -15,7 +15,6 @@ import numpy as np
 from optimizer import __version__
 from optimizer.advise.advice import Advice, Move, Outlook, RunnerUp, Spot
 from optimizer.advise.eccentric import Band
-from optimizer.advise.evidence import set_aside_of
 from optimizer.advise.stacks import joint_height_mm
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import RunQuality
@@ -85,7 +84,7 @@ def curves_document(
         [
             {
                 "corner": name,
-                "set_aside": list(set_aside_of(book, name)),
+                "set_aside": list(book.set_aside_of(name)),
                 "window_mm": list(window),
                 "runs": [_curve(book, run, curve, shape, crew) for run, curve, shape in runs],
             }

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.advise.evidence import set_aside_of
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import Doubt, RunQuality
 from optimizer.measure.shape import Figure, Shape
@@ -130,7 +129,7 @@ def curves_screen(
     for run, _, _ in runs:
         note = f" ({run.note})" if run.note else ""
         lines += labelled(run.name, f"{crew.setting(run)}{note}", width, margin)
-    aside = set_aside_of(book, first.corner)
+    aside = book.set_aside_of(first.corner)
     lines += wrapped(left_out_words(aside), width) if aside else []
     lines.append("")
     rows = [["run", "slope", "bow", "twist", "peak to peak", "RMS"]]
