@@ -198,7 +198,7 @@ def new(
     for path in made:
         _write(f"made {path}")
     then = "next" if answers.table else "enter"
-    _write(f"Then       shimopt {then} {folder}")
+    _then(f"shimopt {then}{_where(folder)}")
 
 
 @app.command("import")
@@ -283,7 +283,10 @@ def undo(
     plan = plan_undo(folder, way) if dry_run else undo_change(folder, way)
     if dry_run:
         _lines(diff_lines(plan))
-    _lines(told(plan, dry_run, _where(folder)))
+    done, way_on = told(plan, dry_run, _where(folder))
+    _write(done)
+    if way_on:
+        _then(way_on)
 
 
 @app.command()
@@ -459,7 +462,7 @@ def sheet(
     write_sheets(sheets, out, size)
     _write(f"made {out}: {', '.join(names)}")
     where = _where(folder) + corner_flag(book, names[0])
-    _write(f"Then       print it; as you measure: shimopt enter{where}")
+    _then(f"print it; as you measure: shimopt enter{where}")
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -581,6 +584,13 @@ def _height() -> int | None:
 
 def _lines(lines: Iterable[str]) -> None:
     _write("\n".join(lines))
+
+
+def _then(text: str) -> None:
+    """What to do next."""
+    from optimizer.present.layout import labelled
+
+    _lines(labelled("Then", text, _width()))
 
 
 def _json(document: dict[str, Any]) -> None:

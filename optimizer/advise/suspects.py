@@ -11,7 +11,7 @@ with its evidence and what to look at.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Literal
@@ -61,6 +61,8 @@ READING_OFF_DEG, ZERO_OFF_DEG, TILT_OFF_DEG = 0.15, 0.15, 0.12
 TILT_BASE_MM = 40.0
 MM_PER_INCH = 25.4
 # signs of dial and travel
+# a reading's step is not coarser than this many times what its gauge is good for
+COARSEST = 3.0
 TURNS: tuple[tuple[SuspectKind, Turn], ...] = (
     ("dial-sign", (-1.0, 1.0)),
     ("travel-sign", (1.0, -1.0)),
@@ -120,12 +122,14 @@ def _of_corner(book: Logbook, evidence: Evidence) -> tuple[Suspect, ...]:
         for r in evidence.runs
     ]
     prior, out = surface.prior_state(), list[Suspect]()
+    told = set[tuple[object, ...]]()
     # once a story is taken, the rest is judged as if it were mended: one fault in one run
     # must not throw blame on its neighbours
     while len(out) < MOST_FOUND:
-        found = _Inquest(prior, runs, book.gauge, evidence).likeliest()
+        found = _Inquest(prior, runs, book.gauge, evidence).likeliest(told)
         if found is None:
             break
+        told.add(_what(found.suspect))
         out.append(replace(found.suspect, corner=corner.name))
         runs, evidence = found.retold()
     return tuple(out)
@@ -137,6 +141,11 @@ class _Story:
 
     suspect: Suspect
     retold: Callable[[], tuple[list[Testimony], Evidence]]
+
+
+def _what(suspect: Suspect) -> tuple[object, ...]:
+    """What a story claims, whatever its odds."""
+    return suspect.kind, suspect.runs, suspect.sweep, suspect.travel_mm
 
 
 class _Inquest:
@@ -154,10 +163,11 @@ class _Inquest:
         self.foretold = [Foretelling(s, run) for s, run in zip(self.others, runs, strict=True)]
         self.logged = [foretold.log_density() for foretold in self.foretold]
 
-    def likeliest(self) -> _Story | None:
-        """The best story if its odds are better than even."""
+    def likeliest(self, told: Container[tuple[object, ...]]) -> _Story | None:
+        """The best story not ``told`` yet, if its odds are better than even."""
         found = sorted(
-            self._all(), key=lambda s: (-s.suspect.log_odds, s.suspect.kind, s.suspect.runs)
+            (s for s in self._all() if _what(s.suspect) not in told),
+            key=lambda s: (-s.suspect.log_odds, s.suspect.kind, s.suspect.runs),
         )
         if not found or found[0].suspect.log_odds <= 0.0:
             return None
@@ -235,9 +245,11 @@ class _Inquest:
             suspect = Suspect(kind="pass-reversed", runs=name, sweep=sweep, log_odds=PRIOR_LOG_ODDS)
             told.append((suspect, self._again(run, partial(_pass_reversed, sweep=sweep)), 0.0))
         size = self.foretold[i].size_deg() / float(np.sqrt(np.mean(run.rows.toe_deg**2)) + 1e-12)
-        for factor in (MM_PER_INCH, 1.0 / MM_PER_INCH):
+        for factor in (MM_PER_INCH, 1.0 / MM_PER_INCH) if self.gauge.span_mm else ():
             if abs(np.log(size / factor)) > abs(np.log(size)):
                 continue  # it would take the readings further from the size foretold
+            if factor * _step(run, self.gauge) > COARSEST * _finest(self.gauge):
+                continue  # no gauge shows such coarse steps of the other unit
             suspect = Suspect(kind="wrong-unit", runs=name, log_odds=PRIOR_LOG_ODDS)
             again = self._again(run, partial(_scaled, factor=factor))
             told.append((suspect, again, n * float(np.log(factor))))
@@ -330,6 +342,27 @@ class _Inquest:
             return testimony(run.name, setting, story(run.readings), self.gauge)
         except (TooFewReadingsError, CallError):
             return None
+
+
+def _finest(gauge: Gauge) -> float:
+    """What the gauge is good for: its noise or its step, whichever is more."""
+    return max(gauge.reading_sd, gauge.resolution)
+
+
+def _step(run: Testimony, gauge: Gauge) -> float:
+    """The step that all readings of a run are multiples of, infinite where all are the same.
+
+    Euclid's algorithm, up to a thousandth of what the gauge is good for.
+    """
+    first = run.readings[0].value
+    near, step = 1e-3 * _finest(gauge), 0.0
+    for r in run.readings:
+        left, other = step, abs(r.value - first)
+        while other > near:
+            left, other = other, math.remainder(left, other)
+            other = abs(other)
+        step = left
+    return step if step > 0.0 else math.inf
 
 
 def _scaled(readings: Sequence[Reading], factor: float) -> list[Reading]:

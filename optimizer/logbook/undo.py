@@ -87,19 +87,18 @@ def diff_lines(plan: Undoing) -> list[str]:
     return [showable(line) for line in out]
 
 
-def told(plan: Undoing, dry_run: bool, where: str = "") -> list[str]:
-    """What was done, or would be, and the way on."""
+def told(plan: Undoing, dry_run: bool, where: str = "") -> tuple[str, str]:
+    """What was done, or would be, and the way on, empty where there is none."""
     about = plan.change.facts.get("run") or plan.change.facts.get("file")
     what = f"`{plan.change.what}`{f' of {about}' if about else ''}"
     verb = "taken back" if plan.back else "brought back"
     if dry_run:
-        return [f"{what} would be {verb}; nothing was changed"]
+        return f"{what} would be {verb}; nothing was changed", ""
     names = [name for name, data in plan.then.items() if plan.now[name] != data]
-    return [
-        f"{what} is {verb}: {', '.join(names) or 'no file differs'}",
-        f"Then       shimopt undo{where} takes this back"
-        + (f"; shimopt undo{where} --further goes one change further" if plan.back else ""),
-    ]
+    way_on = f"shimopt undo{where} takes this back"
+    if plan.back:
+        way_on += f"; shimopt undo{where} --further goes one change further"
+    return f"{what} is {verb}: {', '.join(names) or 'no file differs'}", way_on
 
 
 def _plan(journal: Journal, way: Way) -> Undoing:

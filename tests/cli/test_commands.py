@@ -255,7 +255,7 @@ def test_six_answers_and_a_pasted_table_give_advice(
         "--link", "behind", "--above", "3+1", "--below", "2x1", "--table", str(table),
     )  # fmt: skip
     assert code == 0
-    assert out.splitlines()[-1] == f"Then       shimopt next {car}"
+    assert " ".join(out.split()).endswith(f"Then shimopt next {car}")
     code, out, err = _call(capsys, "next", str(car))
     assert (code, err) == (0, "")
     assert "higher" in out

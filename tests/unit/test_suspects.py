@@ -14,7 +14,7 @@ import pytest
 from optimizer.advise.suspects import Suspect, suspects
 from optimizer.present.crew import Crew
 from optimizer.present.suspicion import STORIES, odds_in_words, suspect_name, suspect_words
-from optimizer.records import Logbook
+from optimizer.records import Logbook, Reading
 
 KINDS = tuple(STORIES)
 BENCH = Path(__file__).resolve().parents[1] / "bench"
@@ -116,3 +116,38 @@ def test_near_stories_are_named_together(demo_book: Logbook) -> None:
     said = suspect_words(suspect, Crew.of(demo_book))
     assert said.startswith("perhaps the dial was read the other way")
     assert said.endswith("Or travel is written the wrong way round, bump for droop")
+
+
+def test_a_run_that_reads_nothing_at_every_travel_is_the_goal_not_another_unit(
+    demo_book: Logbook,
+) -> None:
+    """Nought is nought in every unit; steps of one inch are no gauge's."""
+    last = next(r for r in demo_book.runs if r.name == "link-short")
+    run = replace(
+        last,
+        name="flat",
+        above_mm=(1.0, 0.25),
+        below_mm=(3.0, 1.0, 0.5, 0.25),
+        length_change_mm=-9.0,
+        static_toe_deg=None,
+        eccentric_mark=None,
+    )
+    for steps in ([0] * 5, [0, 1, 0, 0, -1]):
+        readings = [
+            Reading(run="flat", sweep=sweep, travel_mm=z, value=0.0254 * step)
+            for sweep in ("up1", "down1")
+            for z, step in zip((0.0, -50.0, -25.0, 25.0, 50.0), steps, strict=True)
+        ]
+        book = replace(
+            demo_book,
+            runs=(*demo_book.runs, run),
+            readings=(*demo_book.readings, *readings),
+        )
+        assert suspects(book) == ()
+
+
+def test_no_story_is_told_twice(demo_book: Logbook, planter: ModuleType) -> None:
+    for kind in KINDS:
+        book = planter.FAULTS[kind](np.random.default_rng(11), demo_book, RUN[kind])
+        told = [(s.kind, s.runs, s.sweep, s.travel_mm) for s in suspects(book)]
+        assert len(told) == len(set(told))
