@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from optimizer.advise.eccentric import Band, StaticToe
 from optimizer.advise.goal import Target
+from optimizer.advise.limits import Limit
 from optimizer.advise.link_body import Turn
-from optimizer.advise.reasons import Because, Limit
+from optimizer.advise.reasons import Because
 from optimizer.advise.stacks import Split
 from optimizer.record import record
 from optimizer.records import Corner, Goal
@@ -157,6 +158,7 @@ class Advice:
     limits: tuple[Limit, ...]
     n_candidate: int
     n_ruled_out: int
+    ruled_out: tuple[tuple[str, int], ...] = ()
 
     @property
     def teaches(self) -> bool:

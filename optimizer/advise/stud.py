@@ -9,7 +9,6 @@ under the nut, tension and shear are left out.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -74,23 +73,6 @@ def bending_stress_mpa(load_n: ArrayLike, stand_off_mm: ArrayLike, diameter_mm: 
     if not all(np.all(np.isfinite(x)) for x in (load, arm, d)) or np.any(d <= 0.0):
         raise CallError("load, stand-off and diameter must be figures", "diameter above zero, mm")
     return np.asarray(32.0 * load * arm / (math.pi * d**3))
-
-
-def stand_off_mm(stack_mm: Sequence[float], ball_width_mm: float) -> float:
-    """From the face the stud stands on to the ball's centre: the stack and half the ball's width.
-
-    ``stack_mm``: thicknesses of all that lies between that face and the ball, washers
-    included.
-
-    Raises
-    ------
-    CallError
-        A thickness that is not positive, or a ball without width.
-    """
-    for thickness in (*stack_mm, ball_width_mm):
-        if not 0.0 < thickness < math.inf:
-            raise CallError(f"a thickness of {thickness:g} mm cannot be", "give it above zero, mm")
-    return math.fsum(stack_mm) + ball_width_mm / 2.0
 
 
 def threaded_stud(size: str, property_class: str, *, threads_bend: bool = True) -> Stud:

@@ -23,6 +23,7 @@ from optimizer.measure.shape import Figure, Shape
 from optimizer.present import note
 from optimizer.present.cautions import IN_FULL
 from optimizer.present.crew import Crew, chance_in_words
+from optimizer.present.limits import limit_document, limits_words
 from optimizer.present.screens import doubt_words
 from optimizer.records import Logbook, Run
 
@@ -151,6 +152,7 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
         "n_run": a.n_run,
         "action": a.action,
         "heading": note.heading_words(a),
+        "first": note.before_all(a),
         "goal": {
             "kind": a.goal.kind,
             "window_mm": list(a.target.window_mm),
@@ -190,10 +192,11 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
             "shown": note.proof_words(a, crew),
         },
         "limits": {
-            "items": [{"name": x.name, "status": x.status, "left_mm": x.left_mm} for x in a.limits],
+            "items": [limit_document(x, a, crew) for x in a.limits],
             "settings_scored": a.n_candidate,
             "settings_ruled_out": a.n_ruled_out,
-            "shown": note.limits_words(a.limits, a, crew),
+            "ruled_out_by": dict(a.ruled_out),
+            "shown": limits_words(a.limits, a, crew),
         },
         "stop": {
             "stop": not a.verdict.go_on,
