@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from optimizer.advise.eccentric import Band, StaticToe
 from optimizer.advise.goal import Target
-from optimizer.advise.limits import Limit
+from optimizer.advise.limits import Limit, Name
 from optimizer.advise.link_body import Turn
 from optimizer.advise.reasons import Because
 from optimizer.advise.stacks import Split
@@ -158,7 +158,7 @@ class Advice:
     limits: tuple[Limit, ...]
     n_candidate: int
     n_ruled_out: int
-    ruled_out: tuple[tuple[str, int], ...] = ()
+    ruled_out: tuple[tuple[Name, int], ...] = ()
 
     @property
     def teaches(self) -> bool:

@@ -220,11 +220,8 @@ class EngagementLimit(HardLimit):
 
     def __init__(self, thread: Thread) -> None:
         self.ends = {
-            name: value
-            for name, value in (
-                ("engaged_inner", thread.engaged_inner_mm),
-                ("engaged_outer", thread.engaged_outer_mm),
-            )
+            "engaged_inner": thread.engaged_inner_mm,
+            "engaged_outer": thread.engaged_outer_mm,
         }
         self.both = thread.kind == "both-ends"
         # one diameter: common practice, no source

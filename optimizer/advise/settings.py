@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from optimizer.advise.advice import Spot
 from optimizer.advise.eccentric import length_that_holds_toe_mm
 from optimizer.advise.evidence import Evidence
-from optimizer.advise.limits import At, HardLimit, allowed, refuse
+from optimizer.advise.limits import At, HardLimit, Name, allowed, refuse
 from optimizer.advise.link_body import length_limits_mm, possible_lengths_mm
 from optimizer.advise.stacks import Split, possible_splits
 from optimizer.model.arc import Link
@@ -38,7 +38,7 @@ class Settings:
     height: Array
     change: Array
     n_ruled_out: int = 0
-    ruled_out: tuple[tuple[str, int], ...] = ()
+    ruled_out: tuple[tuple[Name, int], ...] = ()
 
     def spot(self, index: int) -> Spot:
         """One setting by its index."""
@@ -91,11 +91,14 @@ def possible_settings(
         limits, At(height=height[which], change=change, stacked=sizes[:, 0], shims=sizes[:, 1])
     )
     out_of_reach = n_made - len(which)
+    ruled_out = found.ruled_out
+    if out_of_reach:
+        ruled_out = (*ruled_out, ("thread", out_of_reach))
     return Settings(
         splits=splits,
         which=which[found.keep],
         height=height[which][found.keep],
         change=change[found.keep],
         n_ruled_out=out_of_reach + int(np.sum(~found.keep)),
-        ruled_out=(*found.ruled_out, *([("thread", out_of_reach)] if out_of_reach else [])),
+        ruled_out=ruled_out,
     )

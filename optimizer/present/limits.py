@@ -89,7 +89,8 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity:
         if limit.name == "window":
             known.append("the window reaches past what was measured: a guess there")
         elif limit.status == "unknown":
-            unknown.append(NAMES[limit.name])
+            look = " (look at cone and boot)" if limit.name == "tilt" else ""
+            unknown.append(f"{NAMES[limit.name]}{look}")
         elif limit.status == "over":
             known.insert(0, _over(limit, crew))
         elif limit.status in ("ok", "near") and not (brevity > 5 and limit.status == "ok"):

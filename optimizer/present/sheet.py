@@ -13,7 +13,7 @@ from optimizer.advise.expectation import expected_at
 from optimizer.advise.next_move import advise
 from optimizer.present import note
 from optimizer.present.crew import Crew, corner_title
-from optimizer.present.limits import sheet_words
+from optimizer.present.limits import limits_words, sheet_words
 from optimizer.present.travels import Asked, travels_to_set
 from optimizer.record import record
 from optimizer.records import Corner, Goal, Logbook, Run
@@ -113,7 +113,7 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
         always_mm=[advice.proof.travel_mm],
     )
     over = any(limit.status in ("over", "near") for limit in advice.limits)
-    limits = ("Limits", sheet_words(advice, crew))
+    limits = ("Limits", limits_words(advice.limits, advice, crew))
     proof = ("Wrong if", note.proof_words(advice, crew))
     return Sheet(
         corner=corner_title(advice.corner, advice.n_run),
@@ -135,6 +135,7 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
             ("Expect", note.score_words(advice, crew)),
             ("Go on" if advice.verdict.go_on else "Stop", note.verdict_words(advice, crew)),
             ("Then", note.then_words(advice)),
+            ("Each limit", sheet_words(advice, crew)),
         ),
     )
 
