@@ -32,6 +32,7 @@ from optimizer.records import (
     Corner,
     Eccentric,
     JointStud,
+    Logbook,
     Run,
     ShimmedJoint,
     Stack,
@@ -63,7 +64,7 @@ OVER_TODAY = 0.005  # rounding of a length typed by hand is no fault
 # one-sided, 95 in 100
 MARGIN_SD = BAND_SD
 # a tilt less well known than this forbids only what is over beyond doubt
-WIDE_SD_DEG = 2.5
+WIDE_SD_DEG = 1.5
 MOST_ANGLE_DEG = 89.0
 
 
@@ -287,7 +288,7 @@ class TiltLimit(HardLimit):
         if not self.measured and (self.tilts is None or self.wide):
             asks.append("tilt")
         elif self.wide:
-            asks.append("length")
+            asks.append("points")
         return tuple(asks)
 
     def report(self, then: At, now: At) -> Limit:
@@ -513,6 +514,22 @@ def allowed(limits: Sequence[HardLimit], at: At) -> Allowed:
     if not np.any(keep):
         raise _nothing(ruled_out, len(keep))
     return Allowed(keep=keep, ruled_out=tuple((limit.name, n) for limit, n in ruled_out))
+
+
+def unsafe_today(book: Logbook) -> dict[str, tuple[Limit, ...]]:
+    """By corner, the limits that the car stands past, of those that need no readings."""
+    found = {}
+    for name, corner in book.corners.items():
+        runs = book.runs_of(name)
+        read = [r for r in runs if book.readings_of(r.name)]
+        named = next((r for r in runs if r.name == corner.current_run), None)
+        if named is not None or runs:
+            now = named or (read[-1] if read else book.reference_of(name))
+            told = limits_today(corner, book.reference_of(name), now)
+            past = tuple(limit for limit in told if limit.unsafe_now)
+            if past:
+                found[name] = past
+    return found
 
 
 def limits_today(corner: Corner, reference: Run, now: Run) -> tuple[Limit, ...]:

@@ -16,6 +16,7 @@ from optimizer import __version__
 from optimizer.advise.advice import Advice, Move, Outlook, RunnerUp, Spot
 from optimizer.advise.eccentric import Band
 from optimizer.advise.evidence import set_aside_of
+from optimizer.advise.limits import unsafe_today
 from optimizer.advise.stacks import joint_height_mm
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import RunQuality
@@ -23,7 +24,7 @@ from optimizer.measure.shape import Figure, Shape
 from optimizer.present import note
 from optimizer.present.cautions import IN_FULL
 from optimizer.present.crew import Crew, chance_in_words
-from optimizer.present.limits import limit_document, limits_words
+from optimizer.present.limits import limit_document, limits_words, unsafe_words
 from optimizer.present.screens import doubt_words
 from optimizer.records import Logbook, Run
 
@@ -53,9 +54,11 @@ def check_document(
 ) -> Json:
     """The document of ``check``."""
     crew = Crew.of(book)
+    past = unsafe_today(book)
     corners = [
         {
             "corner": name,
+            "do_not_drive": unsafe_words(past.get(name, ()), crew),
             "suspects": [_suspect(s, crew) for s in suspects if s.corner == name],
             "runs": [_quality(q, crew) for q in qualities if q.run.corner == name],
             "planned": [r.name for r in book.runs_of(name) if not book.readings_of(r.name)],

@@ -36,7 +36,7 @@ ASKS = {
     "pitch": "the thread's pitch or size",
     "bore or allowed_tilt": "the rod end's bore, or the tilt its maker allows (allowed_tilt)",
     "tilt": "the link's angle out of square with the stud at ride height (tilt)",
-    "length": "the link's length",
+    "points": "the hard points",
     "stud length": "the stud from its face to its end (length)",
     "nut": "the height of the nut (nut)",
     "bore": "the rod end's bore, or its ball's width (width)",
