@@ -24,9 +24,11 @@ from optimizer.units import DEG
 Array = NDArray[np.float64]
 
 # What plane trigonometry leaves out (the joint's path is no straight copy of the wheel's, the
-# link stands askew seen from above, the stud rakes), RMS against the exact mechanism over the
-# simulated population: at ride height, and for each mm of travel; degrees.
-LEVEL_ERROR_DEG, ERROR_DEG_PER_MM = 0.25, 0.017
+# link stands askew seen from above, the stud rakes), against the exact mechanism over the
+# simulated population: the mean, by travel squared; then RMS at ride height, and for each mm
+# of travel; degrees.
+BOW_DEG_PER_MM2 = -1.2e-4
+LEVEL_ERROR_DEG, ERROR_DEG_PER_MM = 0.25, 0.0125
 # the same with the level measured, or with hard points, whose stud's rake is not known
 MEASURED_LEVEL_ERROR_DEG, POINTS_ERROR_DEG = 0.08, 0.3
 # most that a linkage of the surface's range was swept to
@@ -104,7 +106,8 @@ class TapeTilt:
             level_error, extra = MEASURED_LEVEL_ERROR_DEG, self.measured.sd
         variance = np.einsum("in,ij,jn->n", slopes, self.cov, slopes) * DEG**2
         missed = level_error**2 + (ERROR_DEG_PER_MM * travel_mm) ** 2 + extra**2
-        return tilt * DEG, np.sqrt(np.maximum(variance, 0.0) + missed)
+        bow = BOW_DEG_PER_MM2 * travel_mm**2
+        return tilt * DEG + bow, np.sqrt(np.maximum(variance, 0.0) + missed)
 
     def _at(self, height: Array, change: Array, travel: float) -> tuple[Array, Array]:
         """Tilt in radians, (n,), and what each tape value adds to it, (5, n)."""

@@ -113,6 +113,8 @@ class Limit:
         stress's ceiling); below zero past it; None where it is no figure
     give_or_take : what was already taken off ``left`` for what is not known well
     at_travel_mm : the worst travel, for tilt
+    engaged_mm : thread engaged at each end that was stated: (end, after the move, today)
+    least_mm : what must stay engaged
     change : for bending, stress over today's less 1
     bending : stress beside the stud's strengths, where size, class and load are stated
     asks : keys of car.toml that would tell more
@@ -125,6 +127,8 @@ class Limit:
     left_now: float | None = None
     give_or_take: float = 0.0
     at_travel_mm: float | None = None
+    engaged_mm: tuple[tuple[str, float, float], ...] = ()
+    least_mm: float | None = None
     change: float | None = None
     bending: StudBending | None = None
     asks: tuple[str, ...] = ()
@@ -225,6 +229,7 @@ class EngagementLimit(HardLimit):
             "engaged_outer": thread.engaged_outer_mm,
         }
         self.both = thread.kind == "both-ends"
+        self.share = 0.5 if self.both else 1.0
         # one diameter: common practice, no source
         self.least = thread.least_engaged_mm or thread.diameter_mm
 
@@ -236,9 +241,18 @@ class EngagementLimit(HardLimit):
     def room(self, at: At) -> Array | None:
         if self.least is None or not self.stated:
             return None
-        share = 0.5 if self.both else 1.0
         engaged = min(value for value in self.ends.values() if value is not None)
-        return np.asarray(engaged - share * at.change - self.least)
+        return np.asarray(engaged - self.share * at.change - self.least)
+
+    def report(self, then: At, now: At) -> Limit:
+        """As every limit's, with each end's own figures."""
+        drawn, drawn_now = (self.share * float(at.change[0]) for at in (then, now))
+        each = tuple(
+            (name.removeprefix("engaged_"), value - drawn, value - drawn_now)
+            for name, value in self.ends.items()
+            if value is not None
+        )
+        return replace(super().report(then, now), engaged_mm=each, least_mm=self.least)
 
     def asks(self) -> tuple[str, ...]:
         missing = [name for name, value in self.ends.items() if value is None]

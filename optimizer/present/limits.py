@@ -112,6 +112,8 @@ def ruled_out_words(advice: Advice) -> list[str]:
     if not advice.n_ruled_out:
         return []
     which = [f"{NAMES[name]} {n}" for name, n in _most_first(advice)]
+    if sum(n for _, n in advice.ruled_out) > advice.n_ruled_out:
+        which.append("some by more than one")
     return [f"{advice.n_ruled_out} settings ruled out ({', '.join(which)})"]
 
 
@@ -135,6 +137,10 @@ def whole_words(limit: Limit, advice: Advice, crew: Crew) -> str:
             said.append(f"as the car stands {today} {past}")
         if limit.give_or_take:
             said.append(f"{limit.give_or_take:.0f} deg taken off for what is not known well")
+    for end, then, now in limit.engaged_mm:
+        said.append(f"{end} end {crew.rough_length(then)} ({crew.rough_length(now)} today)")
+    if limit.engaged_mm and limit.least_mm is not None:
+        said.append(f"at least {crew.rough_length(limit.least_mm)} must be")
     if limit.bending is not None:
         bent = limit.bending
         said.append(
@@ -164,6 +170,8 @@ def limit_document(limit: Limit, advice: Advice, crew: Crew) -> dict[str, Any]:
         f"left_today_{unit}": limit.left_now,
         "give_or_take": limit.give_or_take,
         "worst_at_travel_mm": limit.at_travel_mm,
+        "engaged_mm": {end: {"after": then, "today": now} for end, then, now in limit.engaged_mm},
+        "least_engaged_mm": limit.least_mm,
         "stress_mpa": None if bent is None else bent.stress_mpa,
         "of_proof_stress": None if bent is None else bent.proof_share,
         "of_fatigue_ceiling": None if bent is None else bent.fatigue_share,

@@ -86,6 +86,8 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
 
 def heading_words(advice: Advice) -> str:
     """What kind of answer this is."""
+    if advice.action == "stay" and any(x.unsafe_now for x in advice.limits):
+        return "nothing better to try, but do not drive it as it stands"
     if advice.action == "try" and _as_it_stands(advice):
         return "measure it as it stands"
     if advice.teaches:
