@@ -184,9 +184,8 @@ def limit_document(limit: Limit, advice: Advice, crew: Crew) -> dict[str, Any]:
 
 def sheet_words(advice: Advice, crew: Crew) -> str:
     """All limits in full, for paper."""
-    return ". ".join(
-        [*(whole_words(x, advice, crew) for x in advice.limits), *ruled_out_words(advice)]
-    )
+    said = [whole_words(x, advice, crew) for x in advice.limits]
+    return ". ".join(text[0].upper() + text[1:] for text in said)
 
 
 def _left(limit: Limit, crew: Crew) -> str:
