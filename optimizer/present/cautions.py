@@ -8,8 +8,7 @@ from __future__ import annotations
 LENGTH_FIRST = "No driving until static toe is set, both sides."
 # one of two lateral links
 CAMBER_TOO = "The length moves camber too: set that first."
-AT_HAND = "Rated stands, never a jack alone; swing the wheel by hand: no bind."
-WHERE_ALL = "All cautions: README."
+AT_HAND = "Rated stands, never a jack alone; swing by hand: no bind. See README."
 # a steered axle, whose tilt in steer nothing here foretells
 IN_STEER = "Steer lock to lock at full droop and full bump too."
 

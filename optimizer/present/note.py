@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from optimizer.advise.advice import Advice, Move, RunnerUp
 from optimizer.advise.link_body import step_mm
 from optimizer.advise.reasons import Because
-from optimizer.present.cautions import AT_HAND, IN_STEER, WHERE_ALL
+from optimizer.present.cautions import AT_HAND, IN_STEER
 from optimizer.present.crew import (
     Crew,
     chance_in_words,
@@ -79,7 +79,7 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     limits = limits_words(advice.limits, advice, crew, brevity)
     lines += labelled("Limits", limits, width) if limits else []
     lines += labelled("Go on" if go_on else "Stop", verdict_words(advice, crew), width)
-    lines += labelled("Careful", careful_words(advice, brevity), width)
+    lines += labelled("Careful", careful_words(advice), width)
     lines += labelled("Then", then_words(advice, where), width)
     return lines
 
@@ -404,10 +404,9 @@ def before_all(advice: Advice) -> str:
     return first_words(advice, toe_moves=moved or advice.toe_unset)
 
 
-def careful_words(advice: Advice, brevity: int = 0) -> str:
+def careful_words(advice: Advice) -> str:
     """The cautions that fit this step, and where all of them stand."""
-    said = [AT_HAND, *([IN_STEER] if advice.corner.steered else [])]
-    return " ".join([*said, *([WHERE_ALL] if brevity < MOST_BRIEF - 1 else [])])
+    return f"{AT_HAND} {IN_STEER}" if advice.corner.steered else AT_HAND
 
 
 def _count(n: int, name: str) -> str:

@@ -361,7 +361,7 @@ def test_what_matters_least_goes_first_and_then_the_page_is_refused(demo_book: L
     may = [label for label, _ in sheet.may]
     assert may == ["Limits", "Expect", "Go on", "Then", "Each limit"]
     kept, sizes = [], []
-    for n in range(0, 60, 2):
+    for n in range(60):
         crowded = replace(sheet, doubt="a doubt " * 4 * n + "end" if n else "")
         try:
             page = page_of(crowded, "letter")
