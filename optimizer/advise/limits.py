@@ -91,15 +91,6 @@ class At:
             shims=np.array([float(split.n_shim)]),
         )
 
-    def kept(self, which: NDArray[np.bool_]) -> At:
-        """Some of them."""
-        return At(
-            height=self.height[which],
-            change=self.change[which],
-            stacked=self.stacked[which],
-            shims=self.shims[which],
-        )
-
 
 @record
 class Limit:

@@ -333,10 +333,6 @@ def test_pivot_thread_and_shims_by_hand() -> None:
     assert one.asks() == ()
     assert ThreadLimit(Thread(), engaged_known=False).asks() == ("shorter", "longer")
     assert ShimsLimit(Stack(most_shims=5)).room(_at(shims=4.0)) == pytest.approx([1.0])
-    kept = At(
-        height=np.array([0.0, 1.0]), change=np.zeros(2), stacked=np.full(2, 6.0), shims=np.ones(2)
-    ).kept(np.array([False, True]))
-    assert kept.height.tolist() == [1.0]
 
 
 @pytest.mark.parametrize(
@@ -539,6 +535,7 @@ def test_limits_rule_settings_out_and_are_counted(demo_book: Logbook) -> None:
     assert tight.move.spot.length_change_mm <= -4.0
 
 
+@pytest.mark.outside
 @pytest.mark.parametrize(
     ("changes", "says"),
     [
