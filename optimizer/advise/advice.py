@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from optimizer.advise.eccentric import Band, StaticToe
 from optimizer.advise.goal import Target
-from optimizer.advise.limits import Limit, Name
 from optimizer.advise.link_body import Turn
 from optimizer.advise.reasons import Because
+from optimizer.advise.room import Limit, Name
 from optimizer.advise.stacks import Split
 from optimizer.record import record
 from optimizer.records import Corner, Goal

@@ -21,9 +21,10 @@ from optimizer.advise.eccentric import BAND_SD, Band
 from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
 from optimizer.advise.goal import weight_spread_mm
 from optimizer.advise.joint import tilts_of
-from optimizer.advise.limits import At, HardLimit, Limit, hard_limits
+from optimizer.advise.limits import hard_limits
 from optimizer.advise.ranking import form_scores_deg
 from optimizer.advise.reasons import because_of
+from optimizer.advise.room import At, HardLimit, Limit
 from optimizer.advise.settings import Settings, possible_settings
 from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
 from optimizer.measure.quality import run_quality

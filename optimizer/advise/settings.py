@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from optimizer.advise.advice import Spot
 from optimizer.advise.eccentric import length_that_holds_toe_mm
 from optimizer.advise.evidence import Evidence
-from optimizer.advise.limits import At, HardLimit, Name, allowed, refuse
+from optimizer.advise.limits import allowed, refuse
 from optimizer.advise.link_body import length_limits_mm, possible_lengths_mm
+from optimizer.advise.room import At, HardLimit, Name
 from optimizer.advise.stacks import Split, possible_splits
 from optimizer.model.arc import Link
 from optimizer.model.basis import REACH_HEIGHT_MM

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from optimizer.advise.advice import Advice
-from optimizer.advise.limits import Limit, Name
+from optimizer.advise.room import Limit, Name
 from optimizer.present.cautions import CAMBER_TOO, LENGTH_FIRST
 from optimizer.present.crew import Crew
 

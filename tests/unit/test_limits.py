@@ -15,22 +15,26 @@ from optimizer.advise.advice import Advice, Spot
 from optimizer.advise.evidence import corner_evidence, fitted
 from optimizer.advise.joint import PointsTilt, TapeTilt, tilts_of
 from optimizer.advise.limits import (
-    UNSAFE,
-    At,
-    BendingLimit,
-    EngagementLimit,
-    PivotLimit,
-    ShimsLimit,
-    ShowingLimit,
-    ThreadLimit,
-    TiltLimit,
     allowed,
     hard_limits,
     limits_today,
     refuse,
     unsafe_today,
 )
-from optimizer.advise.next_move import advise
+from optimizer.advise.next_move import advise, surface_map
+from optimizer.advise.ranking import form_scores_deg
+from optimizer.advise.room import (
+    UNSAFE,
+    At,
+    BendingLimit,
+    EngagementLimit,
+    PitchLimit,
+    PivotLimit,
+    ShimsLimit,
+    ShowingLimit,
+    ThreadLimit,
+    TiltLimit,
+)
 from optimizer.errors import NothingCanBeMadeError
 from optimizer.logbook import read_logbook
 from optimizer.model.arc import Link
@@ -332,6 +336,10 @@ def test_pivot_thread_and_shims_by_hand() -> None:
     one = ThreadLimit(Thread(shorter_mm=4.0), engaged_known=True)
     assert one.asks() == ()
     assert ThreadLimit(Thread(), engaged_known=False).asks() == ("shorter", "longer")
+    shims = ShimsLimit(Stack(most_shims=5)).report(_at(shims=5.0), _at(shims=6.0))
+    assert (shims.left, shims.left_now, shims.status, shims.unsafe_now) == (0.0, -1.0, "ok", False)
+    pitch = PitchLimit().report(_at(), _at())
+    assert (pitch.status, pitch.asks, pitch.left) == ("unknown", ("pitch",), None)
     assert ShimsLimit(Stack(most_shims=5)).room(_at(shims=4.0)) == pytest.approx([1.0])
 
 
@@ -502,8 +510,6 @@ def test_no_suggestion_breaks_a_limit(demo_book: Logbook, drawn: dict[str, Any])
 def test_a_tighter_limit_never_gives_a_better_best(
     demo_book: Logbook, drawn: dict[str, Any], which: str
 ) -> None:
-    from optimizer.advise.next_move import surface_map
-
     def best(book: Logbook) -> tuple[float, int]:
         try:
             field = surface_map(book, CORNER).possible
@@ -512,8 +518,6 @@ def test_a_tighter_limit_never_gives_a_better_best(
         surface = fitted(corner_evidence(book, CORNER)).surface
         nodes = np.array([-50.0, -25.0, 25.0, 50.0])
         form = surface.mean_square_form(nodes, np.full(4, 0.25), np.zeros(4))
-        from optimizer.advise.ranking import form_scores_deg
-
         return float(form_scores_deg(form, field[:, 0], field[:, 1]).min()), len(field)
 
     tight = {**drawn, which: float(drawn[which]) * (1.1 if which == "load" else 0.95)}
