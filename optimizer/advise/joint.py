@@ -8,18 +8,20 @@ would give, and with it the stud's lean, which counts most.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optimizer.errors import CallError, LinkageError
 from optimizer.model.basis import N_COEFFICIENT, setting_terms
-from optimizer.model.mechanism import HardPoints, sweep
-from optimizer.model.surface import ToeSurface
 from optimizer.record import record
 from optimizer.records import Corner, Measured, StackEnd
 from optimizer.units import DEG
+
+if TYPE_CHECKING:
+    from optimizer.model.mechanism import HardPoints
+    from optimizer.model.surface import ToeSurface
 
 Array = NDArray[np.float64]
 
@@ -104,7 +106,7 @@ class TapeTilt:
             tilt = tilt - here + self.measured.value / DEG
             slopes = slopes - here_slopes
             level_error, extra = MEASURED_LEVEL_ERROR_DEG, self.measured.sd
-        variance = np.einsum("in,ij,jn->n", slopes, self.cov, slopes) * DEG**2
+        variance = np.sum(slopes * (self.cov @ slopes), axis=0) * DEG**2
         missed = level_error**2 + (ERROR_DEG_PER_MM * travel_mm) ** 2 + extra**2
         bow = BOW_DEG_PER_MM2 * travel_mm**2
         return tilt * DEG + bow, np.sqrt(np.maximum(variance, 0.0) + missed)
@@ -138,6 +140,8 @@ class PointsTilt:
     """
 
     def __init__(self, points: HardPoints, spread: TapeTilt, travels_mm: Array) -> None:
+        from optimizer.model.mechanism import sweep  # few corners have points
+
         self.spread = spread
         self.travels = np.clip(travels_mm, -MOST_SWEPT_MM, MOST_SWEPT_MM)
         grid = np.meshgrid(*GRID_MM, indexing="ij")

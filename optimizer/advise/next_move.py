@@ -35,7 +35,8 @@ from optimizer.records import Goal, Logbook
 Array = NDArray[np.float64]
 
 N_MAP = 81
-N_TILT = 7
+# tilt bends one way over travel, so its ends tell the worst; a mechanism may turn between
+N_TILT, N_TILT_OF_POINTS = 3, 7
 PROOF_SD = 2.0
 
 
@@ -139,7 +140,8 @@ def _limits_of(table: Table) -> tuple[HardLimit, ...]:
     ends = [*table.target.window_mm]
     for curve in evidence.curves:
         ends += [float(curve.travel_mm[0]), float(curve.travel_mm[-1])]
-    travels = np.linspace(min(0.0, *ends), max(0.0, *ends), N_TILT)
+    n_travel = N_TILT if evidence.corner.points is None else N_TILT_OF_POINTS
+    travels = np.linspace(min(0.0, *ends), max(0.0, *ends), n_travel)
     return hard_limits(
         evidence.corner,
         evidence.reference,

@@ -9,13 +9,16 @@ under the nut, tension and shear are left out.
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optimizer.errors import CallError
 from optimizer.record import record
-from optimizer.standards import PropertyClass, property_classes, thread_sizes
+
+if TYPE_CHECKING:
+    from optimizer.standards import PropertyClass
 
 Array = NDArray[np.float64]
 
@@ -86,6 +89,8 @@ def threaded_stud(size: str, property_class: str, *, threads_bend: bool = True) 
     CallError
         A size or class that the tables do not have.
     """
+    from optimizer.standards import thread_sizes  # a file is read: only where it is needed
+
     sizes = thread_sizes()
     if size not in sizes:
         raise CallError(f"no thread is called {size!r}", f"use one of {', '.join(sizes)}")
@@ -146,6 +151,8 @@ def stud_bending(
 
 
 def _strength(name: str, diameter_mm: float) -> PropertyClass:
+    from optimizer.standards import property_classes
+
     table = property_classes()
     names = dict.fromkeys(c.name for c in table)
     if name not in names:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from optimizer.advise.advice import Advice
 from optimizer.advise.room import Limit, Name
 from optimizer.present.cautions import CAMBER_TOO, LENGTH_FIRST
 from optimizer.present.crew import Crew
+
+if TYPE_CHECKING:
+    from optimizer.advise.advice import Advice
 
 SAME_STRESS = 0.005
 
