@@ -11,7 +11,7 @@ import io
 import os
 import shlex
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -22,6 +22,7 @@ from optimizer import __version__
 from optimizer.errors import EXIT_COULD_NOT, EXIT_INTERRUPTED, CallError, LogbookError, ShimoptError
 
 if TYPE_CHECKING:
+    from optimizer.advise.repeats import RepeatAdvice
     from optimizer.records import Logbook
 
 
@@ -251,8 +252,8 @@ def enter(
     Asks for the readings of a run, travel by travel, and saves each before it asks for
     the next; stopped, it goes on where it was. Also takes answers from a pipe, one a line.
     """
-    from optimizer.enter.session import Asked
     from optimizer.enter.sitting import sit
+    from optimizer.enter.start import Asked
 
     asked = Asked(run=run, corner=corner, travels=travels, step=step, passes=passes)
     code = sit(folder, asked, _width(), _where(folder))
@@ -289,6 +290,9 @@ def undo(
 def check(
     folder: Folder = Path(),
     as_json: AsJson = False,
+    repeats: Annotated[
+        bool, typer.Option("--repeats", help="What the gauge repeats to, and what to repeat.")
+    ] = False,
 ) -> None:
     """Example: shimopt check shimopt-demo
 
@@ -299,17 +303,29 @@ def check(
     from optimizer.logbook import read_logbook
     from optimizer.measure.curve import has_curve
     from optimizer.measure.quality import run_quality
+    from optimizer.measure.spreads import gauge_study
     from optimizer.present.screens import check_screen
 
     book = read_logbook(folder)
     qualities = [run_quality(book, r) for r in book.runs if has_curve(book.readings_of(r.name))]
     found = suspects(book)
+    study = gauge_study(book, [name for s in found for name in s.runs])
+    again: Sequence[RepeatAdvice] | None = None
+    if repeats:
+        from optimizer.advise.repeats import worth_repeating
+
+        measured = {q.run.corner for q in qualities}
+        again = [worth_repeating(book, name) for name in book.corners if name in measured]
     if as_json:
         from optimizer.present.document import check_document
 
-        _json(check_document(book, qualities, found))
+        _json(check_document(book, qualities, found, study, again))
+    elif again is not None:
+        from optimizer.present.repeats import repeats_screen
+
+        _lines(repeats_screen(book, study, again, _width(), _where(folder)))
     else:
-        _lines(check_screen(book, qualities, _width(), _where(folder), found))
+        _lines(check_screen(book, qualities, _width(), _where(folder), found, study))
 
 
 @app.command()
@@ -379,7 +395,7 @@ def _show_next(
 ) -> None:
     from optimizer.advise.next_move import advise
     from optimizer.logbook import parse_goal
-    from optimizer.present.crew import Crew
+    from optimizer.present.crew import Crew, corner_flag
     from optimizer.present.note import note
 
     names = _corners(book, corner)
@@ -392,7 +408,8 @@ def _show_next(
         _json(next_document(book, advices, where))
     else:
         for index, advice in enumerate(advices):
-            _lines([*([""] if index else []), *note(advice, crew, _width(), where=where)])
+            here = where + corner_flag(book, advice.corner.name)
+            _lines([*([""] if index else []), *note(advice, crew, _width(), where=here)])
     if out is not None:
         from optimizer.present.gallery import draw_advice
 
@@ -427,6 +444,7 @@ def sheet(
     each should be, what would prove it wrong, the checks and all the cautions.
     """
     from optimizer.logbook import parse_goal
+    from optimizer.present.crew import corner_flag
     from optimizer.present.paper import check_ending, check_paper, write_sheets
     from optimizer.present.sheet import corner_sheet
     from optimizer.present.travels import Asked
@@ -440,7 +458,8 @@ def sheet(
     sheets = [corner_sheet(book, name, asked, goals[name], first=first) for name in names]
     write_sheets(sheets, out, size)
     _write(f"made {out}: {', '.join(names)}")
-    _write(f"Then       print it, measure, add the run, then: shimopt next{_where(folder)}")
+    where = _where(folder) + corner_flag(book, names[0])
+    _write(f"Then       print it; as you measure: shimopt enter{where}")
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -448,7 +467,8 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     words = list(sys.argv[1:] if arguments is None else arguments)
     _tame_streams()
     try:
-        app(words, standalone_mode=True)
+        with _only_named(words):
+            app(words, standalone_mode=True)
     except ShimoptError as error:
         if "--debug" in words:
             raise
@@ -464,6 +484,19 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
         _say(f"shimopt: {where}: {error.strerror or error}")
         sys.exit(EXIT_COULD_NOT)
     sys.exit(0)
+
+
+@contextlib.contextmanager
+def _only_named(words: Sequence[str]) -> Iterator[None]:
+    """Leave the other commands unbuilt where one is named: their flags take longer than `undo`."""
+    every = app.registered_commands
+    first = next((word for word in words if not word.startswith("-")), None)
+    named = [c for c in every if c.callback and first == (c.name or c.callback.__name__)]
+    app.registered_commands = named or every
+    try:
+        yield
+    finally:
+        app.registered_commands = every
 
 
 def _tame_streams() -> None:

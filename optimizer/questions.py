@@ -14,6 +14,7 @@ from typing import Any
 
 import typer
 
+from optimizer import logbook
 from optimizer.errors import CallError, ShimoptError
 from optimizer.logbook import (
     NewAnswers,
@@ -23,7 +24,6 @@ from optimizer.logbook import (
     gauge_kind,
     parse_length,
     parse_stack,
-    parse_table,
     parse_units,
     rising_from_turn,
 )
@@ -120,7 +120,7 @@ def answers_from(
     if "units" in typed:
         _check_units(typed["units"], typed, text)
     elif text is not None:
-        parse_table(text, None, _kind(typed))
+        logbook.parse_table(text, None, _kind(typed))
     missing = [n for n in _needed(typed) if n not in typed]
     if missing and not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise CallError(
@@ -139,7 +139,7 @@ def answers_from(
         answers["rising"] = rising_from_turn(answers["link"], number)
     if answers.get("rising") == NOT_KNOWN:  # a plate's reference tells it
         del answers["rising"]
-    rows = parse_table(text, units, kind) if text is not None else None
+    rows = logbook.parse_table(text, units, kind) if text is not None else None
     return NewAnswers(**answers, **{**rest, "side": side}, table=rows)
 
 
@@ -202,7 +202,7 @@ def _ask(name: str, given: Mapping[str, str], told: dict[str, str], text: str | 
             elif name == "span" and units is not None and _plain(said) in GAUGES:
                 other = gauge_kind(_plain(said), units.reading)
                 if text is not None:
-                    parse_table(text, units, other)
+                    logbook.parse_table(text, units, other)
                 told["gauge"] = other
                 continue
             else:
@@ -221,7 +221,7 @@ def _check_units(said: str, given: Mapping[str, str], text: str | None) -> None:
         if name in given:
             _understood(name, given[name], units, kind)
     if text is not None:
-        parse_table(text, units, kind)
+        logbook.parse_table(text, units, kind)
 
 
 def _kind(told: Mapping[str, str | None]) -> GaugeKind:

@@ -401,6 +401,11 @@ class Logbook:
         """Readings of one run, in file order."""
         return tuple(r for r in self.readings if r.run == run)
 
+    def set_aside_of(self, corner: str) -> tuple[str, ...]:
+        """What the crew asked to leave out of one corner: runs, or run:pass."""
+        mine = {r.name for r in self.runs_of(corner)}
+        return tuple(n for n in self.set_aside if n in mine or n.rpartition(":")[0] in mine)
+
     def as_of(self, run: str) -> Logbook:
         """The logbook as it stood after ``run``: later runs of its file are left away.
 

@@ -42,11 +42,12 @@ def _pictures() -> ModuleType:
     return module
 
 
-def test_the_screen_is_today_s() -> None:
+def test_the_screens_are_today_s() -> None:
     pictures = _pictures()
-    screen = pictures.demo_screen()
+    screen, study = pictures.demo_screen(), pictures.demo_study()
     assert screen in README
-    assert pictures.readme_with(screen, README) == README
+    assert study in README
+    assert pictures.readme_with(screen, study, README) == README
 
 
 def _apart(one: Path, other: Path) -> float:

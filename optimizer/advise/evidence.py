@@ -63,7 +63,7 @@ def corner_evidence(book: Logbook, corner: str) -> Evidence:
         )
     runs = tuple(r for r in book.runs_of(corner) if has_curve(book.readings_of(r.name)))
     if not runs:
-        aside = set_aside_of(book, corner)
+        aside = book.set_aside_of(corner)
         raise TooFewReadingsError(
             f"corner {corner!r} has no run with readings"
             + (f" but what is left out: {', '.join(aside)}" if aside else ""),
@@ -82,16 +82,10 @@ def corner_evidence(book: Logbook, corner: str) -> Evidence:
             for r in rows[rows.index(now) + 1 :]
             if r.name not in measured | set(book.set_aside)
         ),
-        set_aside=set_aside_of(book, corner),
+        set_aside=book.set_aside_of(corner),
         runs=runs,
         curves=tuple(toe_curve(r.name, book.readings_of(r.name), book.gauge) for r in runs),
     )
-
-
-def set_aside_of(book: Logbook, corner: str) -> tuple[str, ...]:
-    """What the crew asked to leave out of one corner: runs, or run:pass."""
-    mine = {r.name for r in book.runs_of(corner)}
-    return tuple(n for n in book.set_aside if n in mine or n.rpartition(":")[0] in mine)
 
 
 @record

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from typing import Any
 
 from optimizer.errors import CallError
@@ -12,6 +12,7 @@ from optimizer.logbook.table import MOST_TRAVEL_MM
 from optimizer.logbook.values import read_number
 from optimizer.measure.curve import RIDE_HEIGHT_MM, direction_of
 from optimizer.measure.misfit import SAME_TRAVEL_MM
+from optimizer.present.crew import Crew
 from optimizer.record import record
 from optimizer.records import Logbook, Reading
 from optimizer.units import from_mm, to_mm
@@ -24,21 +25,42 @@ MOST_TRAVELS = 200
 
 @record
 class Stop:
-    """One reading to take: a pass and a travel, in mm and as the crew writes it."""
+    """One reading to take: a pass and a travel, in mm and as the crew writes it.
+
+    ``closing`` is ride height again, at the end of the pass.
+    """
 
     sweep: str
     travel_mm: float
     text: str
+    closing: bool = False
 
     @property
     def key(self) -> str:
         """Its name among the notes."""
-        return f"{self.sweep} {self.text}"
+        return f"{self.sweep} {'back to ' * self.closing}{self.text}"
 
     @property
     def is_zero(self) -> bool:
-        """Whether it is the pass's zero."""
-        return abs(self.travel_mm) < RIDE_HEIGHT_MM
+        """Whether it is the pass's zero, that all its readings are counted from."""
+        return abs(self.travel_mm) < RIDE_HEIGHT_MM and not self.closing
+
+    def place(self, crew: Crew) -> str:
+        """Where the wheel stands, in words."""
+        return "back to zero" if self.closing else crew.travel(self.travel_mm)
+
+    def rows_in(self, rows: Iterable[Reading]) -> list[Reading]:
+        """The run's rows at this travel of this pass: at ride height both zeros of it."""
+        return [
+            r
+            for r in rows
+            if r.sweep == self.sweep and abs(r.travel_mm - self.travel_mm) < SAME_TRAVEL_MM
+        ]
+
+    def found_in(self, rows: Iterable[Reading]) -> Reading | None:
+        """Its row; None where it is not there yet."""
+        there = self.rows_in(rows)[int(self.closing) :]
+        return there[0] if there else None
 
 
 @record
@@ -61,7 +83,8 @@ class Plan:
         }
 
     def stops(self, book: Logbook) -> tuple[Stop, ...]:
-        """Every reading in order: each pass from ride height, up from droop, down from bump."""
+        """Every reading in order: each pass from ride height, up from droop, down from bump,
+        and back to ride height."""
         unit, sign = book.units.travel, book.signs.travel
         where = {text: to_mm(float(text), unit) * sign + 0.0 for text in self.travels}
         away = (t for t in self.travels if abs(where[t]) >= RIDE_HEIGHT_MM)
@@ -70,6 +93,7 @@ class Plan:
         for sweep in self.passes:
             way = rising[::-1] if direction_of(sweep) < 0 else rising
             out += [Stop(sweep=sweep, travel_mm=where.get(t, 0.0), text=t) for t in ("0", *way)]
+            out.append(Stop(sweep=sweep, travel_mm=0.0, text="0", closing=True))
         return tuple(out)
 
 
@@ -131,19 +155,31 @@ def usual_travels(book: Logbook, corner: str) -> tuple[str, ...]:
     return travels_by_step(f"{STEPS[unit]:g}", book, corner)
 
 
-def first_open(stops: Sequence[Stop], rows: Sequence[Reading], passed: Mapping[str, str]) -> int:
+def first_open(stops: Sequence[Stop], rows: Sequence[Reading], passed: Container[str]) -> int:
     """Index of the first reading that is neither there nor passed over; their number at the end."""
     for index, stop in enumerate(stops):
-        if not is_there(stop, rows) and stop.key not in passed:
+        if stop.found_in(rows) is None and stop.key not in passed:
             return index
     return len(stops)
 
 
-def is_there(stop: Stop, rows: Sequence[Reading]) -> bool:
-    """Whether the run has a reading at this travel of this pass."""
-    return any(
-        r.sweep == stop.sweep and abs(r.travel_mm - stop.travel_mm) < SAME_TRAVEL_MM for r in rows
-    )
+def too_late(stops: Sequence[Stop], rows: Sequence[Reading], entering: bool) -> set[str]:
+    """Keys of returns to zero that can no longer be taken, for the wheel has moved on.
+
+    So where a later pass has begun, or where nobody was entering the run and the pass has
+    every other reading.
+    """
+    there = [stop.found_in(rows) is not None for stop in stops]
+    late: set[str] = set()
+    for index, stop in enumerate(stops):
+        if not stop.closing:
+            continue
+        whole = all(
+            was for was, s in zip(there, stops, strict=True) if s.sweep == stop.sweep and s != stop
+        )
+        if any(there[index + 1 :]) or (whole and not entering):
+            late.add(stop.key)
+    return late
 
 
 def _travels(values: Sequence[float], unit: str, flag: str) -> tuple[str, ...]:

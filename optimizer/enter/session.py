@@ -3,35 +3,28 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from optimizer.enter.plan import (
-    PASSES,
-    Plan,
-    Stop,
-    first_open,
-    is_there,
-    passes_from,
-    plan_from,
-    travels_by_step,
-    travels_from,
-    usual_travels,
-)
-from optimizer.enter.setting import ask_setting, new_name, number_text
+from optimizer.enter.plan import Plan, Stop, first_open, too_late
+from optimizer.enter.setting import ask_setting, number_text
 from optimizer.enter.talk import BACK, SKIP, STOP, Talk
-from optimizer.errors import CallError, LogbookError, ShimoptError
-from optimizer.logbook import check_names
-from optimizer.logbook.append import Added, Appender, lost_rows, put_back
+from optimizer.errors import CallError, LogbookError
+from optimizer.logbook.append import Added, Appender
 from optimizer.logbook.edited import EditedError
-from optimizer.logbook.faults import BadValueError, quoted
+from optimizer.logbook.faults import BadValueError
 from optimizer.logbook.journal import being_entered, read_journal
-from optimizer.measure.misfit import OFF_SD, SAME_TRAVEL_MM, Misfit, against_passes, toes_deg
+from optimizer.logbook.readings import value_names
+from optimizer.measure.misfit import OFF_SD, Misfit, against_passes, back_to_zero, toes_deg
+from optimizer.measure.quality import Doubt
 from optimizer.present.crew import Crew
 from optimizer.present.dots import Picture, drawn
 from optimizer.present.layout import labelled, wrapped
+from optimizer.present.screens import doubt_words
 from optimizer.record import record
 from optimizer.records import Logbook, Reading, Run
 
@@ -41,109 +34,29 @@ if TYPE_CHECKING:
 FILE = "readings.csv"
 MOST_ASKED = 2  # readings kept against the surface before it is no longer asked about
 N_BAND = 19
-
-
-@record
-class Asked:
-    """What the command line said; None where it said nothing."""
-
-    run: str | None = None
-    corner: str | None = None
-    travels: str | None = None
-    step: str | None = None
-    passes: str | None = None
+ANSWER_ROOM = 9  # columns that a prompt leaves for what is typed behind it
 
 
 @record
 class Outcome:
-    """How a sitting ended: how many readings the run has, and what would come next."""
+    """How a sitting ended: how many readings the run has, and what would come next.
+
+    ``unsaved`` is what was typed of a reading that lacks its second value.
+    """
 
     run: str
     n_reading: int
     upcoming: Stop | None
     setting_open: bool = False
+    unsaved: str = ""
 
 
-def recover(folder: Path, talk: Talk) -> None:
-    """Put back rows that a crash cut off; ask first where they may have been deleted by hand."""
-    for lost in lost_rows(folder):
-        rows = ", ".join(quoted(row) for row in lost.rows[:3])
-        more = f" and {len(lost.rows) - 3} more" if len(lost.rows) > 3 else ""
-        if lost.torn:
-            put_back(folder, lost)
-            talk.warn(
-                wrapped(f"{lost.file} broke off inside a row: put back {rows}{more}", talk.width)
-            )
-            continue
-        said = f"{lost.file} no longer ends with what was entered: {rows}{more}"
-        if talk.live:
-            talk.warn(wrapped(said, talk.width))
-            if talk.ask("Enter puts it back, 0 leaves it away") == "":
-                put_back(folder, lost)
-        else:
-            talk.warn(f"{said}; left as it is")
+@dataclass(slots=True)
+class _Answer:
+    """The values of one reading while they are asked for, and which of them is next."""
 
-
-def plan_of(folder: Path, book: Logbook, asked: Asked) -> Plan:
-    """The plan: that of an entry not finished, with what the command line says instead.
-
-    Raises
-    ------
-    CallError : a name or number cannot be, or the corner is in doubt
-    """
-    journal = read_journal(folder)
-    unfinished = being_entered(journal)
-    kept = [plan_from(c.facts) for c in journal.in_force if c.what == "enter"]
-    kept = [p for p in kept if p.corner in book.corners]
-    if asked.corner is not None and asked.corner not in book.corners:
-        raise CallError(
-            f"the logbook has no corner {asked.corner!r}", f"use one of {', '.join(book.corners)}"
-        )
-    open_plans = [p for p in kept if p.run in unfinished and asked.corner in (None, p.corner)]
-    before = next((p for p in reversed(kept) if p.run == asked.run), None)
-    if asked.run is None and open_plans:
-        before = open_plans[-1]
-    corner = before.corner if before else _corner(book, asked)
-    run = asked.run or (before.run if before else _planned(book, corner) or new_name(book))
-    known = next((r for r in book.runs if r.name == run), None)
-    if known is not None:
-        if asked.corner not in (None, known.corner):
-            raise CallError(f"{run!r} is a run of {known.corner}", "name another run or corner")
-        corner = known.corner
-    check_names(corner, run, "left")
-    if asked.travels is not None and asked.step is not None:
-        raise CallError("--travels and --step say the same thing", "give one of them")
-    travels = before.travels if before else usual_travels(book, corner)
-    if asked.travels is not None:
-        travels = travels_from(asked.travels, book.units.travel)
-    elif asked.step is not None:
-        travels = travels_by_step(asked.step, book, corner)
-    passes = before.passes if before else PASSES
-    if asked.passes is not None:
-        passes = passes_from(asked.passes)
-    return Plan(run=run, corner=corner, passes=passes, travels=travels)
-
-
-def _corner(book: Logbook, asked: Asked) -> str:
-    if asked.corner is not None:
-        return asked.corner
-    known = next((r for r in book.runs if r.name == asked.run), None)
-    if known is not None:
-        return known.corner
-    if len(book.corners) == 1:
-        return next(iter(book.corners))
-    planned = [r.corner for r in book.runs if not book.readings_of(r.name)]
-    if asked.run is None and planned:
-        return planned[-1]
-    raise CallError(
-        "the logbook has several corners", f"say --corner with one of {', '.join(book.corners)}"
-    )
-
-
-def _planned(book: Logbook, corner: str) -> str | None:
-    """A row of the corner that waits for its readings."""
-    rows = [r.name for r in book.runs_of(corner) if not book.readings_of(r.name)]
-    return rows[-1] if rows else None
+    values: list[str]
+    part: int
 
 
 class Sitting:
@@ -159,14 +72,13 @@ class Sitting:
     def __init__(self, folder: Path, plan: Plan, talk: Talk) -> None:
         self._plan = plan
         self._talk = talk
+        entering = plan.run in being_entered(read_journal(folder))
         self._appender = Appender(folder, "enter", plan.facts)
-        if self._appender.book.gauge.reads_two:
-            raise ShimoptError(
-                "this gauge has two readings a travel, and enter asks for one",
-                f"type them into {FILE}",
-            )
         self._crew = Crew.of(self._appender.book)
+        self._names = value_names(self._appender.book.gauge.kind)
         self._stops = plan.stops(self._appender.book)
+        self._late = too_late(self._stops, self.book.readings_of(plan.run), entering)
+        self._unsaved = ""
         self._off: dict[str, bool] = {}  # off the surface as it stands, by reading
         self._band: list[tuple[float, float, float]] = []
         self._foretold: Foretold | Literal[False] | None = None  # False: there is none
@@ -183,7 +95,11 @@ class Sitting:
         upcoming = self._stops[at] if at < len(self._stops) else None
         known = any(r.name == self._plan.run for r in self.book.runs)
         return Outcome(
-            run=self._plan.run, n_reading=len(rows), upcoming=upcoming, setting_open=not known
+            run=self._plan.run,
+            n_reading=len(rows),
+            upcoming=upcoming,
+            setting_open=not known,
+            unsaved=self._unsaved,
         )
 
     def hold(self) -> Outcome:
@@ -209,95 +125,148 @@ class Sitting:
         if at == len(self._stops):
             had = f"{', '.join(self._plan.passes)} have every travel: name more with --passes"
             self._talk.tell(wrapped(had, self._talk.width))
+        part = 0
         while at < len(self._stops):
-            step = self._one(at)
-            if step is None:
+            onward = self._one(at, part)
+            if onward is None:
                 return self.outcome()
-            at = max(0, at + step)
+            at, part = onward
         self._appender.finish()
         return self.outcome()
 
     @property
-    def _passed(self) -> dict[str, str]:
-        """Travels the crew left out."""
-        return {n: s for n, s in self._appender.notes.items() if s == SKIP}
+    def _passed(self) -> set[str]:
+        """Travels the crew left out, and returns to zero that it is too late for."""
+        return self._late | {n for n, said in self._appender.notes.items() if said == SKIP}
 
     def _run(self) -> Run:
         return next(r for r in self.book.runs if r.name == self._plan.run)
 
-    def _one(self, at: int) -> int | None:
-        """Ask for one reading: how far to go on from it; None to stop."""
+    def _one(self, at: int, part: int) -> tuple[int, int] | None:
+        """Ask for one reading, from its value ``part`` on: what to ask next; None to stop."""
         stop, talk = self._stops[at], self._talk
         held = self._held(stop)
-        said = talk.ask(self._prompt(at, held[0] if held else None))
-        if said is None or said == STOP:
-            return None
-        if said == BACK:
-            return self._step_back(at)
-        if said == SKIP and held is None:
-            return self._leave_out(stop)
-        if said == "" and held is not None:
-            return 1
-        try:
-            text = number_text(said)
-            self._write(stop, text, held[1] if held else None)
-        except EditedError:
-            raise
-        except (BadValueError, LogbookError) as bad:
-            words = str(bad) if isinstance(bad, LogbookError) else f"{bad.found}; {bad.remedy}"
-            if not talk.live:
-                if isinstance(bad, LogbookError):
+        old = held[0] if held else []
+        answer = _Answer(list(old), part if held else 0)
+        while True:
+            asked = self._values(at, answer, old)
+            if asked is not None:
+                return asked if isinstance(asked, tuple) else None
+            self._unsaved = ""
+            if answer.values == old:
+                return at + 1, 0
+            try:
+                self._write(stop, answer.values, held[1] if held else None)
+                break
+            except EditedError:
+                raise
+            except LogbookError as bad:
+                if not talk.live:
                     raise
-                raise CallError(f"{stop.key}: {bad.found}", bad.remedy) from None
-            talk.warn(words)
-            return 0
-        return 0 if self._show(stop) and talk.live else 1
+                talk.warn(str(bad))
+                answer.part = 0
+                if len(self._names) == 1:
+                    answer.values = list(old)
+        return (at, 0) if self._show(stop) and talk.live else (at + 1, 0)
 
-    def _prompt(self, at: int, old: str | None) -> str:
-        stop = self._stops[at]
+    def _values(
+        self, at: int, answer: _Answer, old: list[str]
+    ) -> tuple[int, int] | Literal[False] | None:
+        """Ask for the values of one reading that are open: None once all are said.
+
+        False to stop; else the place to go on from, the reading left as it was.
+        """
+        stop, talk = self._stops[at], self._talk
+        while answer.part < len(self._names):
+            before = answer.values[answer.part] if answer.part < len(answer.values) else None
+            if answer.part and answer.values != old:
+                typed = f"{stop.place(self._crew)} {self._names[0]} {answer.values[0]}"
+                self._unsaved = f"{stop.sweep} {typed}, typed without its {self._names[1]}"
+            said = talk.ask(self._prompt(at, answer.part, before))
+            if said is None or said == STOP:
+                return False
+            if said == BACK and answer.part:
+                answer.part -= 1
+                continue
+            if said == BACK:
+                self._unsaved = ""
+                return self._step_back(at)
+            if not old and (said == SKIP or (said == "" and stop.closing and before is None)):
+                if self._leave_out(stop):
+                    self._unsaved = ""
+                    return at + 1, 0
+                continue
+            if said == "" and before is not None:
+                answer.part += 1
+                continue
+            if said == "" and talk.live:
+                or_not = "" if stop.is_zero else f", or {SKIP} to leave the travel out"
+                talk.warn(f"type a number{or_not}")
+                continue
+            try:
+                answer.values[answer.part : answer.part + 1] = [number_text(said)]
+            except BadValueError as bad:
+                if not talk.live:
+                    raise CallError(f"{stop.key}: {bad.found}", bad.remedy) from None
+                talk.warn(f"{bad.found}; {bad.remedy}")
+                continue
+            answer.part += 1
+        return None
+
+    def _prompt(self, at: int, part: int, before: str | None) -> str:
+        stop, name = self._stops[at], self._names[part]
         own = [s for s in self._stops if s.sweep == stop.sweep]
-        unit = self._appender.unit_of(FILE, "reading") or ""
+        unit = self._appender.unit_of(FILE, name) or ""
         count = f"{own.index(stop) + 1}/{len(own)}"
-        kept = f" [{old}]" if old is not None else ""
-        return f"{stop.sweep} {count}  {self._crew.travel(stop.travel_mm)}, {unit}{kept}"
+        which = f" {name}" if len(self._names) > 1 else ""
+        none = " (Enter: none)" if stop.closing and before is None and not part else ""
+        kept = f" [{before}]" if before is not None else ""
+        text = f"{stop.sweep} {count}  {stop.place(self._crew)}{which}, {unit}{none}{kept}"
+        width = self._talk.width - ANSWER_ROOM
+        return text if len(text) <= width else "\n  ".join(wrapped(text, width))
 
-    def _step_back(self, at: int) -> int:
+    def _step_back(self, at: int) -> tuple[int, int]:
+        """The last value of the reading before."""
         if at == 0:
             self._talk.warn("this is the first reading")
-            return 0
+            return 0, 0
         before = self._stops[at - 1]
-        there = is_there(before, self.book.readings_of(self._plan.run))
-        if there and self._held(before) is None:
+        there = before.found_in(self.book.readings_of(self._plan.run))
+        if there is not None and self._held(before) is None:
             self._talk.warn(
                 f"the reading before is not of this entry: change it in {FILE}, and go on here"
             )
-            return 0
-        return -1
+            return at, 0
+        return at - 1, len(self._names) - 1
 
-    def _leave_out(self, stop: Stop) -> int:
+    def _leave_out(self, stop: Stop) -> bool:
+        """Pass over a reading; False where that cannot be."""
         if stop.is_zero:
             self._talk.warn("each pass needs its reading at ride height")
-            return 0
+            return False
         self._appender.note(stop.key, SKIP)
-        return 1
+        return True
 
-    def _held(self, stop: Stop) -> tuple[str, Added] | None:
-        """What this entry has written for a reading: the number typed, and its row."""
+    def _held(self, stop: Stop) -> tuple[list[str], Added] | None:
+        """What this entry has written for a reading: the numbers typed, and their row."""
         columns = self._appender.columns(FILE)
+        wanted = (self._plan.run, stop.sweep, stop.text)
+        found: list[tuple[list[str], Added]] = []
         for row in self._appender.added:
             if row.file != FILE:
                 continue
             line = row.data.decode("utf-8").rstrip("\r\n")
             cells = next(csv.reader([line], delimiter=self._appender.separator(FILE)))
-            name, sweep, travel, value = (
-                cells[columns[c].index] for c in ("run", "pass", "travel", "reading")
-            )
-            if (name, sweep, travel) == (self._plan.run, stop.sweep, stop.text):
-                return value, row
-        return None
+            if tuple(cells[columns[c].index] for c in ("run", "pass", "travel")) == wanted:
+                found.append(([cells[columns[c].index] for c in self._names], row))
+        # the last ones of the pass: a zero that was there before came first
+        n_there = len(stop.rows_in(self.book.readings_of(self._plan.run)))
+        index = int(stop.closing) - (n_there - len(found))
+        return found[index] if 0 <= index < len(found) else None
 
-    def _write(self, stop: Stop, text: str, row: Added | None) -> None:
-        cells = {"run": self._plan.run, "pass": stop.sweep, "travel": stop.text, "reading": text}
+    def _write(self, stop: Stop, values: list[str], row: Added | None) -> None:
+        cells = {"run": self._plan.run, "pass": stop.sweep, "travel": stop.text}
+        cells.update(zip(self._names, values, strict=True))
         if row is None:
             self._appender.add(FILE, cells)
         else:
@@ -306,16 +275,16 @@ class Sitting:
     def _show(self, stop: Stop) -> bool:
         """Say what the reading means; whether it is so far off that it is asked for again."""
         rows = self.book.readings_of(self._plan.run)
-        new = next(
-            r
-            for r in rows
-            if r.sweep == stop.sweep and abs(r.travel_mm - stop.travel_mm) < SAME_TRAVEL_MM
-        )
+        new = stop.found_in(rows)
+        if new is None:  # cannot be: it was written a moment ago
+            return False
+        where = f"{stop.sweep} {stop.place(self._crew)}"
+        if stop.closing:
+            return self._show_return(where, rows, new)
         toes = toes_deg(rows, self.book.gauge)
         toe = next((t for r, t in toes if r is new), None)
-        where = f"{stop.sweep} {self._crew.travel(stop.travel_mm)}"
         words = "zero of the pass" if toe is None else _toe_words(toe, self._crew)
-        self._talk.tell(f"{where}: {words}, saved")
+        self._talk.tell(wrapped(f"{where}: {words}, saved", self._talk.width))
         if toe is None:
             return False
         misfit = self._misfit(rows, new, toe)
@@ -323,6 +292,20 @@ class Sitting:
             self._talk.tell(self._picture(toes, new))
         self._off[stop.key] = misfit is not None and misfit.against == "surface" and misfit.is_off
         return misfit is not None and misfit.is_off and self._doubt(misfit)
+
+    def _show_return(self, where: str, rows: Sequence[Reading], new: Reading) -> bool:
+        """Say how far the pass came back off its zero; whether that is too far."""
+        misfit = back_to_zero((*(r for r in rows if r is not new), new), self.book.gauge)
+        if misfit is None:
+            return False
+        off = f"{self._crew.dial_fine(misfit.off_deg)} {self.book.units.reading}"
+        self._talk.tell(wrapped(f"{where}: {off} off, saved", self._talk.width))
+        if not misfit.is_off:
+            return False
+        said = doubt_words(Doubt(kind="return-to-zero", value_deg=abs(misfit.off_deg)), self._crew)
+        text = f"{said}: {BACK} back to its start, or a new one with --passes"
+        self._talk.warn(labelled("Look", text, self._talk.width))
+        return self._offer()
 
     def _misfit(self, rows: tuple[Reading, ...], new: Reading, toe: float) -> Misfit | None:
         """Against the passes where they have this travel, else against the surface."""
@@ -382,9 +365,13 @@ class Sitting:
         if not ask:
             text += ". Several are off alike: look at the setting; no longer asked about"
         self._talk.warn(labelled("Look", text, self._talk.width))
-        if ask and self._talk.live:
+        return ask and self._offer()
+
+    def _offer(self) -> bool:
+        """Offer a reading again; True where somebody can answer."""
+        if self._talk.live:
             self._talk.tell("Enter keeps it, or type it again")
-        return ask
+        return self._talk.live
 
 
 def _toe_words(toe_deg: float, crew: Crew) -> str:

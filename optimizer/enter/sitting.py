@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from optimizer.enter.session import Asked, Outcome, Sitting, plan_of, recover
+from optimizer.enter.session import Outcome, Sitting
+from optimizer.enter.start import Asked, plan_of, recover
 from optimizer.enter.talk import Talk
 from optimizer.errors import EXIT_DONE, EXIT_INTERRUPTED
 from optimizer.logbook import read_logbook
@@ -46,5 +47,7 @@ def _end(outcome: Outcome, book: Logbook, width: int, where: str) -> list[str]:
     if outcome.upcoming is None:
         return [*labelled("Done", count, width), f"{then}check{where}"]
     stop = outcome.upcoming
-    text = f"{count}; next is {stop.sweep} {crew.travel(stop.travel_mm)}"
+    text = f"{count}; next is {stop.sweep} {stop.place(crew)}"
+    if outcome.unsaved:
+        text += f". Not saved: {outcome.unsaved}"
     return [*labelled("Stopped", text, width), f"{then}enter{where}"]

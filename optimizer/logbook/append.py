@@ -398,16 +398,6 @@ def append_rows(
     return book
 
 
-def note_new(folder: Path, data: Mapping[str, bytes]) -> None:
-    """Put files that were just made into the journal, so that they can be taken back."""
-    journal = read_journal(folder)
-    change = journal.begin("new", {})
-    for name, held in data.items():
-        journal.add(change, base=name, length=-1, digest=digest(None))
-        journal.add(change, write=name, at=0, old="", new=as_text(held), digest=digest(held))
-    journal.add(change, done=True)
-
-
 def _guarded(what: str, act: Any) -> None:
     try:
         act()

@@ -4,8 +4,9 @@ The dot-folder ``.shimopt`` in the logbook holds one file a change, a JSON line 
 its head, for the state of a file before its first write (``base``), for each write (where,
 the bytes there before and after, the file's digest afterwards), for a note, and for its
 end. Bytes stand as Latin-1 text, one letter a byte. The newline is the commit mark here
-too. ``state.json`` says which changes are undone. Only the last `KEPT` changes are kept;
-the folder may be deleted at any time, and then there is nothing to undo.
+too. ``state.json`` says which changes are undone; none are where it is not there. Only
+the last `KEPT` changes are kept; the folder may be deleted at any time, and then there is
+nothing to undo.
 """
 
 from __future__ import annotations
@@ -104,8 +105,13 @@ class Journal:
         """The file of a change."""
         return self.folder / FOLDER / f"{number:04d}.jsonl"
 
-    def begin(self, what: str, facts: Mapping[str, Any]) -> Change:
-        """Start a change; what was undone can no longer be brought back."""
+    def begin(
+        self, what: str, facts: Mapping[str, Any], entries: Sequence[Mapping[str, Any]] = ()
+    ) -> Change:
+        """Start a change, with all its entries where they are known at once.
+
+        What was undone can no longer be brought back.
+        """
         for change in self.changes:
             if change.number > self.applied:
                 self.path_of(change.number).unlink(missing_ok=True)
@@ -115,8 +121,13 @@ class Journal:
         change = Change(number=self.applied + 1, what=what, facts=facts)
         self.changes = [*kept[max(0, len(kept) + 1 - KEPT) :], change]
         (self.folder / FOLDER).mkdir(exist_ok=True)
-        replace_bytes(self.path_of(change.number), _line({"change": what, **facts}))
-        self.set_state(change.number, toggled=False)
+        for entry in entries:
+            _take(change, entry)
+        lines = [_line(entry) for entry in ({"change": what, **facts}, *entries)]
+        replace_bytes(self.path_of(change.number), b"".join(lines))
+        if (self.folder / FOLDER / STATE).exists():  # without one the last change is in force
+            self.set_state(change.number, toggled=False)
+        self.applied, self.toggled = change.number, False
         return change
 
     def set_state(self, applied: int, *, toggled: bool) -> None:
@@ -177,6 +188,16 @@ def read_journal(folder: Path) -> Journal:
         except (ValueError, KeyError, TypeError) as error:
             raise _damaged(home / STATE, 1) from error
     return journal
+
+
+def note_new(folder: Path, data: Mapping[str, bytes]) -> None:
+    """Put files that were just made into the journal, so that they can be taken back."""
+    entries: list[Mapping[str, Any]] = []
+    for name, held in data.items():
+        entries.append({"base": name, "length": -1, "digest": digest(None)})
+        write = {"write": name, "at": 0, "old": "", "new": as_text(held), "digest": digest(held)}
+        entries.append(write)
+    read_journal(folder).begin("new", {}, [*entries, {"done": True}])
 
 
 def being_entered(journal: Journal) -> frozenset[str]:

@@ -10,10 +10,9 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from optimizer.errors import CallError, LogbookError, ShimoptError
-from optimizer.logbook.append import note_new
 from optimizer.logbook.car import (
     GAUGES,
     REFERENCES,
@@ -26,7 +25,7 @@ from optimizer.logbook.car import (
 from optimizer.logbook.corner import LINKS, side_of
 from optimizer.logbook.disk import sync_folder, temporary_of
 from optimizer.logbook.faults import FILES, Faults, listing, quoted
-from optimizer.logbook.paste import TableRow
+from optimizer.logbook.journal import note_new
 from optimizer.logbook.read import read_bytes
 from optimizer.logbook.readings import value_names
 from optimizer.logbook.template import CarText, car_toml
@@ -34,6 +33,9 @@ from optimizer.logbook.values import parse_stack, parse_units, write_number, wri
 from optimizer.record import record
 from optimizer.records import TWO_VALUES, GaugeKind, Units
 from optimizer.units import from_mm, is_angle
+
+if TYPE_CHECKING:
+    from optimizer.logbook.paste import TableRow
 
 
 @record

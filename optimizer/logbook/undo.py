@@ -7,7 +7,15 @@ from typing import Literal
 
 from optimizer.errors import ShimoptError
 from optimizer.logbook.disk import bytes_of, replace_bytes
-from optimizer.logbook.journal import FOLDER, Change, Journal, digest, read_journal
+from optimizer.logbook.journal import (
+    FOLDER,
+    Change,
+    Journal,
+    digest,
+    read_journal,
+    torn_row,
+    whole_file,
+)
 from optimizer.record import record
 
 Way = Literal["last", "further"]
@@ -121,16 +129,23 @@ def _step(journal: Journal, change: Change, *, back: bool) -> Undoing:
     then: dict[str, bytes | None] = {}
     for name in change.bases:
         held = bytes_of(journal.folder / name)
-        n_write = change.n_write_at(name, held)
+        whole = _mended(journal, name, held)
+        n_write = change.n_write_at(name, whole)
         if n_write is None:
             from optimizer.logbook.edited import edited
 
             remedy = "take your own edit back and undo again, or mend the file by hand"
             raise edited(name, _as_left(change, name, held), held, remedy)
         now[name] = held
-        before = change.before(name, held or b"", n_write)
+        before = change.before(name, whole or b"", n_write)
         then[name] = before if back else change.after(name, before or b"")
     return Undoing(change=change, back=back, now=now, then=then)
+
+
+def _mended(journal: Journal, name: str, held: bytes | None) -> bytes | None:
+    """The file with the row that a crash cut off: such a row is no edit of anybody's."""
+    whole = whole_file(journal, name, held) if held is not None else None
+    return whole if whole is not None and torn_row(whole, held or b"") is not None else held
 
 
 def _as_left(change: Change, name: str, held: bytes | None) -> bytes | None:

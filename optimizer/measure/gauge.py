@@ -65,6 +65,15 @@ def range_needed(gauge: Gauge, toe_deg: ArrayLike) -> float:
     return float(np.ptp(shown)) / (2.0 if gauge.reads_two else 1.0)
 
 
+def return_noise_deg(gauge: Gauge) -> float:
+    """Standard deviation of a pass's return to zero where nothing moved, degrees.
+
+    It is the difference of two readings of one place: u^2 = 2 u^2(reading) (GUM, JCGM
+    100:2008, eq. 10, uncorrelated).
+    """
+    return float(np.sqrt(2.0)) * reading_noise_deg(gauge)
+
+
 def loop_noise_deg(gauge: Gauge) -> float:
     """Standard deviation of the up-against-down loop at ride height, degrees.
 

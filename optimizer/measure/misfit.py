@@ -1,4 +1,4 @@
-"""How far one new reading lies from what the passes before it say of the same travel."""
+"""How far one new reading lies from what the readings before it say of the same travel."""
 
 from __future__ import annotations
 
@@ -9,7 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.measure.curve import RIDE_HEIGHT_MM, direction_of
-from optimizer.measure.gauge import loop_noise_deg, reading_noise_deg, toe_from_reading_deg
+from optimizer.measure.gauge import (
+    loop_noise_deg,
+    reading_noise_deg,
+    return_noise_deg,
+    toe_from_reading_deg,
+)
 from optimizer.record import record
 from optimizer.records import Gauge, Reading
 
@@ -25,13 +30,14 @@ class Misfit:
 
     Attributes
     ----------
-    against : the passes before it, or the surface of the earlier runs
+    against : the passes before it, the zero of its own pass, or the surface of the earlier
+        runs
     expected_deg : toe change expected there
     off_deg : the reading less that
     sd_deg : standard deviation of the difference, if nothing is wrong
     """
 
-    against: Literal["passes", "surface"]
+    against: Literal["passes", "zero", "surface"]
     expected_deg: float
     off_deg: float
     sd_deg: float
@@ -88,6 +94,18 @@ def against_passes(readings: Sequence[Reading], gauge: Gauge) -> Misfit | None:
         off_deg=toe - expected,
         sd_deg=float(np.sqrt(variance)),
     )
+
+
+def back_to_zero(readings: Sequence[Reading], gauge: Gauge) -> Misfit | None:
+    """The last reading as its pass's return to ride height; None where it is none."""
+    if not readings:
+        return None
+    new = readings[-1]
+    zeros = [r for r in readings if r.sweep == new.sweep and abs(r.travel_mm) < RIDE_HEIGHT_MM]
+    if len(zeros) < 2 or zeros[-1] is not new:
+        return None
+    off = float(toe_from_reading_deg(gauge, new.value - zeros[0].value))
+    return Misfit(against="zero", expected_deg=0.0, off_deg=off, sd_deg=return_noise_deg(gauge))
 
 
 def single_variance_deg2(

@@ -7,7 +7,8 @@ from typing import Literal
 import numpy as np
 
 from optimizer.measure.curve import ToeCurve, direction_of, toe_curve
-from optimizer.measure.gauge import reading_noise_deg
+from optimizer.measure.gauge import return_noise_deg
+from optimizer.measure.misfit import OFF_SD
 from optimizer.record import record
 from optimizer.records import Logbook, Run
 
@@ -16,7 +17,6 @@ DoubtKind = Literal[
 ]
 
 NOISY_FACTOR = 1.5
-RETURN_SD = 3.0
 GOOD_TRAVELS = 5
 
 
@@ -73,8 +73,7 @@ def _doubts(book: Logbook, curve: ToeCurve) -> list[Doubt]:
     if sum(ways) != 0 or 0 in ways:
         out.append(Doubt(kind="unequal-passes"))
     back = curve.return_to_zero_deg
-    allowed = RETURN_SD * np.sqrt(2.0) * reading_noise_deg(book.gauge)
-    if back is not None and back > allowed:
+    if back is not None and back > OFF_SD * return_noise_deg(book.gauge):
         out.append(Doubt(kind="return-to-zero", value_deg=back))
     if curve.travel_mm[0] > 0.0 or curve.travel_mm[-1] < 0.0:
         out.append(Doubt(kind="one-sided"))

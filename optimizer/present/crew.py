@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from itertools import groupby
 
 import numpy as np
@@ -164,6 +165,11 @@ def chance_in_words(chance: float) -> str:
     if chance < 0.01:
         return "less than 1 in 100"
     return f"about {round(100 * chance)} in 100"
+
+
+def corner_flag(book: Logbook, corner: str) -> str:
+    """What the next command needs to find one corner of several."""
+    return f" --corner {shlex.quote(corner)}" if len(book.corners) > 1 else ""
 
 
 def left_out_words(names: tuple[str, ...]) -> str:

@@ -15,7 +15,6 @@ import numpy as np
 from optimizer import __version__
 from optimizer.advise.advice import Advice, Move, Outlook, RunnerUp, Spot
 from optimizer.advise.eccentric import Band
-from optimizer.advise.evidence import set_aside_of
 from optimizer.advise.limits import unsafe_today
 from optimizer.advise.stacks import joint_height_mm
 from optimizer.measure.curve import ToeCurve
@@ -23,15 +22,18 @@ from optimizer.measure.quality import RunQuality
 from optimizer.measure.shape import Figure, Shape
 from optimizer.present import note
 from optimizer.present.cautions import IN_FULL
-from optimizer.present.crew import Crew, chance_in_words
+from optimizer.present.crew import Crew, chance_in_words, corner_flag
 from optimizer.present.limits import limit_document, limits_words, unsafe_words
+from optimizer.present.repeats_json import repeats_json, study_json
 from optimizer.present.screens import doubt_words
 from optimizer.records import Logbook, Run
 
 SCHEMA_VERSION = 1
 
 if TYPE_CHECKING:
+    from optimizer.advise.repeats import RepeatAdvice
     from optimizer.advise.suspects import Suspect
+    from optimizer.measure.spreads import GaugeStudy
 
 Json = dict[str, Any]
 
@@ -50,12 +52,16 @@ def envelope(command: str, book: Logbook, corners: list[Json]) -> Json:
 
 
 def check_document(
-    book: Logbook, qualities: Sequence[RunQuality], suspects: Sequence[Suspect] = ()
+    book: Logbook,
+    qualities: Sequence[RunQuality],
+    suspects: Sequence[Suspect] = (),
+    study: GaugeStudy | None = None,
+    again: Sequence[RepeatAdvice] | None = None,
 ) -> Json:
-    """The document of ``check``."""
+    """The document of ``check``; with ``again`` that of ``check --repeats``."""
     crew = Crew.of(book)
     past = unsafe_today(book)
-    corners = [
+    corners: list[Json] = [
         {
             "corner": name,
             "do_not_drive": unsafe_words(past.get(name, ()), crew),
@@ -65,7 +71,10 @@ def check_document(
         }
         for name in book.corners
     ]
-    return envelope("check", book, corners)
+    for advice in again or ():
+        corners[list(book.corners).index(advice.corner)]["repeats"] = repeats_json(advice, crew)
+    whole = envelope("check", book, corners)
+    return whole | {"repeatability": study_json(study, crew, again is not None)}
 
 
 def curves_document(
@@ -79,7 +88,7 @@ def curves_document(
         [
             {
                 "corner": name,
-                "set_aside": list(set_aside_of(book, name)),
+                "set_aside": list(book.set_aside_of(name)),
                 "window_mm": list(window),
                 "runs": [_curve(book, run, curve, shape, crew) for run, curve, shape in runs],
             }
@@ -91,7 +100,8 @@ def curves_document(
 def next_document(book: Logbook, advices: Sequence[Advice], where: str = "") -> Json:
     """The document of ``next``."""
     crew = Crew.of(book)
-    return envelope("next", book, [_advice(a, crew, where) for a in advices])
+    found = [_advice(a, crew, where + corner_flag(book, a.corner.name)) for a in advices]
+    return envelope("next", book, found)
 
 
 def _suspect(s: Suspect, crew: Crew) -> Json:

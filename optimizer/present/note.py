@@ -80,8 +80,10 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     lines += labelled("Limits", limits, width) if limits else []
     lines += labelled("Go on" if go_on else "Stop", verdict_words(advice, crew), width)
     lines += labelled("Careful", careful_words(advice), width)
-    lines += labelled("Then", then_words(advice, where), width)
-    return lines
+    then = labelled("Then", then_words(advice, where), width)
+    if brevity and len(then) > 1:
+        then = labelled("Then", then_words(advice, where, on_paper=False), width)
+    return [*lines, *then]
 
 
 def heading_words(advice: Advice) -> str:
@@ -383,14 +385,11 @@ def verdict_words(advice: Advice, crew: Crew) -> str:
     )
 
 
-def then_words(advice: Advice, where: str = "") -> str:
-    """The next command."""
-    if advice.action == "repeat":
-        return f"measure, add it to both tables under a new name, then: shimopt next{where}"
-    if advice.action == "try" and _as_it_stands(advice):
-        return f"fill in its readings, then: shimopt next{where}"
-    if advice.action == "try":
-        return f"measure, add the run to both tables, then: shimopt next{where}"
+def then_words(advice: Advice, where: str = "", *, on_paper: bool = True) -> str:
+    """The next command; ``on_paper`` names the sheet too."""
+    if advice.action in ("try", "repeat"):
+        sheet = f" (shimopt sheet{where} on paper)" if on_paper else ""
+        return f"shimopt enter{where} as you measure it{sheet}"
     if advice.action == "go-back":
         return f"set it as in that run, one pass to be sure; shimopt curves{where} has its figures"
     return f"keep the figures: shimopt curves{where} --out curves.pdf"

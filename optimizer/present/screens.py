@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.advise.evidence import set_aside_of
 from optimizer.advise.limits import unsafe_today
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import Doubt, RunQuality
 from optimizer.measure.shape import Figure, Shape
+from optimizer.measure.spreads import GaugeStudy
 from optimizer.present.crew import Crew, left_out_words
 from optimizer.present.layout import labelled, margin_for, table, wrapped
 from optimizer.present.limits import unsafe_words
+from optimizer.present.repeats import apart_words, repeats_words
 from optimizer.records import Logbook, Run
 from optimizer.units import from_mm
 
@@ -28,6 +29,7 @@ def check_screen(
     width: int = 80,
     where: str = "",
     suspects: Sequence[Suspect] = (),
+    study: GaugeStudy | None = None,
 ) -> list[str]:
     """What was read, how good it is, what may be wrong with it, and what to look at."""
     crew = Crew.of(book)
@@ -74,7 +76,7 @@ def check_screen(
     planned = [r.name for r in book.runs if not book.readings_of(r.name)]
     if planned:
         lines += labelled("No readings", f"{', '.join(planned)}: planned, not measured", width)
-    lines += _good_enough(qualities, crew, width, where)
+    lines += _good_enough(study, crew, width, where)
     return lines
 
 
@@ -95,19 +97,20 @@ def doubt_words(doubt: Doubt, crew: Crew) -> str:
     }[doubt.kind]
 
 
-def _good_enough(qualities: Sequence[RunQuality], crew: Crew, width: int, where: str) -> list[str]:
-    if not qualities:
+def _good_enough(study: GaugeStudy | None, crew: Crew, width: int, where: str) -> list[str]:
+    if study is None:
         text = f"measure the car as it stands with shimopt enter{where}, then: shimopt next{where}"
         return labelled("Then", text, width)
-    worst = max(q.typical_sd_deg for q in qualities)
-    text = (
-        f"two runs can be told apart when they differ by more than about "
-        f"{crew.score(2.0 * np.sqrt(2.0) * worst)} {crew.units.toe} "
-        f"({crew.dial_span(2.0 * np.sqrt(2.0) * worst)} {crew.units.reading} {crew.shown_place})"
-    )
-    return labelled("Good for", text, width) + labelled(
-        "Then", f"shimopt next{where} for the advice (shimopt curves{where} for figures)", width
-    )
+    return [
+        *labelled("Repeats", repeats_words(study, crew), width),
+        *labelled("Good for", apart_words(study, crew), width),
+        *labelled(
+            "Then",
+            f"shimopt next{where} for the advice; shimopt check{where} --repeats for what to "
+            f"measure again; shimopt curves{where} for figures",
+            width,
+        ),
+    ]
 
 
 def curves_screen(
@@ -130,7 +133,7 @@ def curves_screen(
     for run, _, _ in runs:
         note = f" ({run.note})" if run.note else ""
         lines += labelled(run.name, f"{crew.setting(run)}{note}", width, margin)
-    aside = set_aside_of(book, first.corner)
+    aside = book.set_aside_of(first.corner)
     lines += wrapped(left_out_words(aside), width) if aside else []
     lines.append("")
     rows = [["run", "slope", "bow", "twist", "peak to peak", "RMS"]]

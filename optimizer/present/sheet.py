@@ -134,7 +134,7 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
             *(() if over else (limits,)),
             ("Expect", note.score_words(advice, crew)),
             ("Go on" if advice.verdict.go_on else "Stop", note.verdict_words(advice, crew)),
-            ("Then", note.then_words(advice)),
+            ("Then", note.then_words(advice, on_paper=False)),
             ("Each limit", sheet_words(advice, crew)),
         ),
     )
@@ -195,7 +195,7 @@ def _as_it_stands(
         after=_after(corner),
         doubt="",
         must=(),
-        may=(("Then", "fill in readings.csv, then: shimopt check, and shimopt next"),),
+        may=(("Then", "shimopt enter as you measure it, then: shimopt next"),),
     )
 
 

@@ -19,9 +19,12 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 N_PAIR = 15
+NEW = "new {fresh} --units mm --span 300 --rising toe-in --link behind --above 3+1 --below 2x1"
 PAIRS = (
     ("next", ["-m", "optimizer", "next", "{demo}"], "import pandas, scipy.optimize", 1.0),
     ("check", ["-m", "optimizer", "check", "{demo}"], "import numpy, typer", 1.5),
+    ("undo", ["-m", "optimizer", "undo", "{made}"], "import typer", 1.5),
+    ("new", ["-m", "optimizer", *NEW.split()], "import typer", 1.5),
     ("--help", ["-m", "optimizer", "--help"], "import typer", 3.0),
 )
 
@@ -42,11 +45,20 @@ def seconds(command: list[str], env: dict[str, str]) -> float:
 
 
 def ratio(ours: list[str], theirs: str, env: dict[str, str], n_pair: int = N_PAIR) -> float:
-    """Median of the pairwise ratio, after one pair that is not counted."""
-    demo = str(ROOT / "data" / "demo")
-    a = [sys.executable, *(word.format(demo=demo) for word in ours)]
+    """Median of the pairwise ratio, after one pair that is not counted.
+
+    In our words ``{demo}`` is the demo, ``{made}`` a new logbook (where `undo` undoes its own
+    undo each time), ``{fresh}`` a folder that is not there yet.
+    """
     b = [sys.executable, "-c", theirs]
-    ratios = [seconds(a, env) / seconds(b, env) for _ in range(n_pair + 1)]
+    with tempfile.TemporaryDirectory() as folder:
+        place = {"demo": str(ROOT / "data" / "demo"), "made": f"{folder}/made"}
+        words = [word.format(fresh=place["made"]) for word in NEW.split()]
+        seconds([sys.executable, "-m", "optimizer", *words], env)
+        ratios = []
+        for n in range(n_pair + 1):
+            a = [sys.executable, *(w.format(**place, fresh=f"{folder}/{n}") for w in ours)]
+            ratios.append(seconds(a, env) / seconds(b, env))
     return statistics.median(ratios[1:])
 
 

@@ -96,7 +96,7 @@ def test_next_fits_one_screen(
     assert "shims only" in out
     assert "static toe" in out
     assert out.isascii()
-    assert lines[-1].endswith("shimopt next")
+    assert lines[-1] == "Then       shimopt enter as you measure it (shimopt sheet on paper)"
 
 
 def test_next_json_is_one_document_with_the_screen_s_figures(
@@ -203,9 +203,29 @@ def test_faults_exit_with_three_and_are_all_listed(
 def test_the_next_command_finds_the_same_logbook(
     capsys: pytest.CaptureFixture[str], demo_copy: Path
 ) -> None:
-    for command in ("check", "curves", "next"):
+    for command, then in (("check", "next"), ("curves", "next"), ("next", "enter")):
         _, out, _ = _call(capsys, command, str(demo_copy))
-        assert f"shimopt next {demo_copy}" in " ".join(out.split())
+        assert f"shimopt {then} {demo_copy}" in " ".join(out.split())
+
+
+def test_the_next_command_names_the_corner_where_there_are_several(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    car = demo_copy / "car.toml"
+    block = car.read_text().split("[corner.rear-left]")[1]
+    car.write_text(
+        car.read_text()
+        + "\n[corner.rear-right]"
+        + block.replace("rear-left", "rear-right")
+        .replace('reference_run = "as-found"', "")
+        .replace('side = "left"', 'side = "right"')
+    )
+    code, out, err = _call(capsys, "next", str(demo_copy))
+    assert code == 0, err
+    assert f"shimopt enter {demo_copy} --corner rear-left" in " ".join(out.split())
+    _, out, _ = _call(capsys, "next", str(demo_copy), "--json")
+    (found,) = json.loads(out)["corners"]
+    assert found["then"].startswith(f"shimopt enter {demo_copy} --corner rear-left as you")
 
 
 def test_an_empty_folder_says_what_to_do(
@@ -528,3 +548,75 @@ def test_import_without_a_logbook_says_how_to_start_one(
     code, out, err = _call(capsys, "import", table, car)
     assert (code, out) == (2, "")
     assert f"start one with `shimopt new {car}`, then `shimopt import {table} {car}`" in err
+
+
+def test_check_ends_with_what_the_gauge_can_tell_and_where_to_go(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(demo_copy)
+    code, out, err = _call(capsys, "check")
+    assert (code, err) == (0, "")
+    lines = out.splitlines()
+    assert len(lines) < 24
+    assert max(map(len, lines)) <= 80
+    flat = " ".join(out.split())
+    assert "Repeats one reading repeats to 1.3 thou (48 repeats); going up and coming" in flat
+    assert "shimopt check --repeats for what to measure again" in flat
+    _, out, _ = _call(capsys, "check", "--json")
+    gauge = json.loads(out)["repeatability"]
+    assert gauge["shown"] in flat
+    assert gauge["told_apart"]["shown"] in flat
+    assert [p["name"] for p in gauge["parts"]] == ["reading", "direction", "remount", "return"]
+    assert "measured_95_deg" not in gauge["parts"][0]
+    assert "repeats" not in json.loads(out)["corners"][0]
+
+
+def test_check_repeats_fits_one_screen_and_its_document_says_the_same(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(demo_copy)
+    code, out, err = _call(capsys, "check", "--repeats")
+    assert (code, err) == (0, "")
+    lines = out.splitlines()
+    assert len(lines) < 24
+    assert max(map(len, lines)) <= 80
+    assert out.isascii()
+    labels = [line.split("  ")[0] for line in lines if line[0] != " "]
+    assert labels[-7:] == ["Loop", "Rig", "Zero", "Good for", "Again", "Travels", "Then"]
+    flat = " ".join(out.split())
+    code, text, err = _call(capsys, "check", "--repeats", "--json")
+    assert (code, err) == (0, "")
+    document = json.loads(text)
+    gauge, (corner,) = document["repeatability"], document["corners"]
+    for key in ("shown_loops", "shown_remount", "shown_return"):
+        assert gauge[key] in flat
+    assert gauge["told_apart"]["shown"] in flat
+    for part in gauge["parts"][:3]:
+        assert " ".join(part["shown_row"]) in flat
+        low, high = part["used_95_deg"]
+        assert low < part["used_deg"] < high
+    again = corner["repeats"]
+    assert again["fewest_travels"]["shown"] in flat
+    assert all(said in flat for said in again["shown"])
+    assert len(again["again"]) == 7
+    travels = " ".join(f"{z:g}" for z in again["fewest_travels"]["travel_mm"])
+    assert lines[-1] == f'Then       shimopt sheet --travels "{travels}" prints them'
+    code, _, err = _call(capsys, "sheet", "--travels", travels)
+    assert (code, err) == (0, "")
+
+
+def test_check_repeats_of_two_corners_and_of_none(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    _both_sides(demo_copy)
+    code, out, _ = _call(capsys, "check", str(demo_copy), "--repeats")
+    assert code == 0
+    assert out.count("Travels    ") == 2
+    assert "\nrear-left:\n" in out
+    assert "\nrear-right:\n" in out
+    readings = demo_copy / "readings.csv"
+    readings.write_text(readings.read_text().splitlines()[0] + "\n")
+    for flags in ((), ("--json",)):
+        code, out, err = _call(capsys, "check", str(demo_copy), "--repeats", *flags)
+        assert (code, err) == (0, "")
+        assert flags or "no readings yet: measure with shimopt enter" in " ".join(out.split())

@@ -4,21 +4,18 @@ from __future__ import annotations
 
 import os
 import re
-import select
 import shutil
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
+from terminal import ENTER, HUNG_UP, pipe, talk, undo
 
 from optimizer.logbook import read_logbook
 
-ENTER = [sys.executable, "-m", "optimizer", "enter"]
 START = ["", "0,1"]  # the advised setting as it is, and a static toe with a decimal comma
-HUNG_UP = b"\x00"  # closes the terminal instead of answering
 
 
 @pytest.fixture(name="car")
@@ -34,74 +31,6 @@ def _car(tmp_path: Path) -> Path:
     return tmp_path / "car"
 
 
-def _talk(
-    folder: Path, replies: list[str | bytes], *flags: str, columns: int = 80, **env: str
-) -> tuple[int, str]:
-    """Run ``enter`` on a terminal, a reply at each prompt; the exit code and what it showed.
-
-    Bytes are written as they are, without an Enter behind them.
-    """
-    pty = pytest.importorskip("pty")
-    import fcntl
-    import struct
-    import termios
-
-    ours, theirs = pty.openpty()
-    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 40, columns, 0, 0))
-    process = subprocess.Popen(
-        [*ENTER, str(folder), *flags],
-        stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True,
-        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
-        env={**os.environ, "TERM": "xterm", "PYTHONIOENCODING": "utf-8", **env},
-    )  # fmt: skip
-    os.close(theirs)
-    waiting, shown, fresh, until = list(replies), b"", b"", time.monotonic() + 60.0
-    closed = False
-    try:
-        while time.monotonic() < until and not closed:
-            if not select.select([ours], [], [], 0.2)[0]:
-                if process.poll() is not None:
-                    break
-                continue
-            try:
-                data = os.read(ours, 4096)
-            except OSError:
-                break
-            if not data:
-                break
-            fresh, shown = fresh + data, shown + data
-            if fresh.endswith(b": ") and waiting:
-                fresh = b""
-                reply = waiting.pop(0)
-                if reply == HUNG_UP:
-                    os.close(ours)
-                    closed = True
-                else:
-                    os.write(ours, reply if isinstance(reply, bytes) else f"{reply}\n".encode())
-        code = process.wait(timeout=20)
-    finally:
-        process.kill()
-        if not closed:
-            os.close(ours)
-    assert not waiting, f"not asked for {waiting}:\n{shown.decode()}"
-    return code, shown.decode().replace("\r\n", "\n")
-
-
-def _pipe(folder: Path, text: str, *flags: str) -> tuple[int, str, str]:
-    done = subprocess.run(
-        [*ENTER, str(folder), *flags], input=text, capture_output=True, text=True, check=False
-    )
-    return done.returncode, done.stdout, done.stderr
-
-
-def _undo(folder: Path, *flags: str) -> tuple[int, str, str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "optimizer", "undo", str(folder), *flags],
-        capture_output=True, text=True, check=False,
-    )  # fmt: skip
-    return done.returncode, done.stdout, done.stderr
-
-
 def _values(folder: Path, run: str) -> list[float]:
     """Readings of a run in thou, in file order."""
     return [round(r.value / 0.0254, 6) for r in read_logbook(folder).readings_of(run)]
@@ -109,7 +38,7 @@ def _values(folder: Path, run: str) -> list[float]:
 
 def test_one_enter_a_reading_from_the_advised_setting_on(demo_copy: Path) -> None:
     before = (demo_copy / "readings.csv").read_bytes()
-    code, shown = _talk(demo_copy, [*START, "0", "-3", "-2", "-1,5", "*"])
+    code, shown = talk(demo_copy, [*START, "0", "-3", "-2", "-1,5", "*"])
     assert code == 0
     assert "next advises: 1+0.25 over 3+1+0.5+0.25, link 9 mm shorter" in shown
     assert "eccentric mark -9.1" in shown
@@ -144,23 +73,23 @@ def test_each_reading_is_in_the_file_before_the_next_question(car: Path) -> None
 def test_stopped_it_goes_on_at_the_same_prompt(car: Path, end: str | bytes) -> None:
     """With a key, Ctrl-C, the end of input and a closed lid."""
     flags = ("--travels", "-20;-7,5;0;20", "--passes", "up1,down1,up2")
-    code, _ = _talk(car, ["0", "-4", "-2", end], *flags)
+    code, _ = talk(car, ["0", "-4", "-2", end], *flags)
     assert code == {"*": 0, b"\x03": 130, b"\x04": 0, HUNG_UP: -signal.SIGHUP}[end]
     assert _values(car, "run1") == [0.0, -4.0, -2.0]
-    code, shown = _talk(car, ["5", "/", "6", "*"])  # the plan is remembered
+    code, shown = talk(car, ["5", "/", "6", "*"])  # the plan is remembered
     assert code == 0
-    prompts = re.findall(r"^(up1 \d/\d  [^,]*)", shown, re.MULTILINE)
-    assert prompts == ["up1 4/4  20 bump", "up1 4/4  20 bump"]
-    assert "next is down1 ride height" in shown
+    prompts = re.findall(r"^(up1 \d/\d  [^,]*),", shown, re.MULTILINE)
+    assert prompts[:3] == ["up1 4/5  20 bump", "up1 5/5  back to zero", "up1 4/5  20 bump"]
+    assert "next is up1 back to zero" in shown
     assert _values(car, "run1") == [0.0, -4.0, -2.0, 6.0]
 
 
 def test_the_answers_before_the_first_reading_are_kept_too(demo_copy: Path) -> None:
-    code, shown = _talk(demo_copy, ["0", "1+0,5", "3+1+0,5", b"\x03"])
+    code, shown = talk(demo_copy, ["0", "1+0,5", "3+1+0,5", b"\x03"])
     assert code == 130
     assert "run4 has no row yet; the answers so far are kept" in shown
     assert len(read_logbook(demo_copy).runs) == 3
-    code, shown = _talk(demo_copy, ["-9", "/", "-6", "", "", "0", "*"])
+    code, shown = talk(demo_copy, ["-9", "/", "-6", "", "", "0", "*"])
     assert code == 0
     assert "shims above" not in shown
     run = read_logbook(demo_copy).runs[-1]
@@ -169,7 +98,7 @@ def test_the_answers_before_the_first_reading_are_kept_too(demo_copy: Path) -> N
 
 
 def test_a_setting_that_does_not_add_up_is_asked_again(demo_copy: Path) -> None:
-    code, shown = _talk(demo_copy, ["0", "1", "1", "", "", "", "", "", "0", "*"])
+    code, shown = talk(demo_copy, ["0", "1", "1", "", "", "", "", "", "0", "*"])
     assert code == 0
     assert "[L407]" in shown
     assert read_logbook(demo_copy).runs[-1].above_mm == (1.0, 0.25)
@@ -177,10 +106,10 @@ def test_a_setting_that_does_not_add_up_is_asked_again(demo_copy: Path) -> None:
 
 def test_a_step_back_changes_that_row_alone_and_the_history_keeps_the_old(car: Path) -> None:
     replies = ["0", "-4", "-2", "/", "/", "-40", "", "2", "*"]
-    code, shown = _talk(car, replies, "--travels", "-20,-10,0,10,20")
+    code, shown = talk(car, replies, "--travels", "-20,-10,0,10,20")
     assert code == 0, shown
-    assert "up1 2/5  20 droop, thou [-4]: -40" in shown
-    assert "up1 3/5  10 droop, thou [-2]: \n" in shown
+    assert "up1 2/6  20 droop, thou [-4]: -40" in shown
+    assert "up1 3/6  10 droop, thou [-2]: \n" in shown
     assert _values(car, "run1") == [0.0, -40.0, -2.0, 2.0]
     journal = sorted((car / ".shimopt").glob("*.jsonl"))[-1].read_text()
     assert '"old": "run1,up1,-20,-4\\n", "new": "run1,up1,-20,-40\\n"' in journal
@@ -189,7 +118,7 @@ def test_a_step_back_changes_that_row_alone_and_the_history_keeps_the_old(car: P
 def test_no_step_back_into_rows_of_another_hand(car: Path) -> None:
     with (car / "readings.csv").open("a") as file:
         file.write("run1,up1,0,0\nrun1,up1,-20,-4\nrun1,up1,20,4\n")
-    code, shown = _talk(car, ["/", "2", "*"], "--run", "run1", "--travels", "-20,-10,0,20")
+    code, shown = talk(car, ["/", "2", "*"], "--run", "run1", "--travels", "-20,-10,0,20")
     assert code == 0
     assert "not of this entry: change it in readings.csv" in shown
     assert _values(car, "run1") == [0.0, -4.0, 4.0, 2.0]
@@ -197,32 +126,32 @@ def test_no_step_back_into_rows_of_another_hand(car: Path) -> None:
 
 def test_bad_answers_are_asked_again_and_a_travel_may_be_left_out(car: Path) -> None:
     replies = ["+", "/", "", "-", "1e", "0", "9999", "3 thou", "+", "2", "*"]
-    code, shown = _talk(car, replies, "--travels", "-20,-10,0,10")
+    code, shown = talk(car, replies, "--travels", "-20,-10,0,10")
     assert code == 0, shown
     for told in ("needs its reading at ride height", "this is the first reading", "is absurd",
                  "`-` is not a number", "`3 thou` holds a unit"):  # fmt: skip
         assert told in shown, told
     rows = (car / "readings.csv").read_text().splitlines()[1:]
     assert rows == ["run1,up1,0,0", "run1,up1,-10,2"]
-    _, shown = _talk(car, ["*"])
-    assert "up1 4/4  10 bump" in shown
+    _, shown = talk(car, ["*"])
+    assert "up1 4/5  10 bump" in shown
 
 
 def test_a_reading_off_its_passes_is_offered_again_with_both_explanations(car: Path) -> None:
-    replies = ["0", "-20", "21", "0", "210", "22", "-200", "", "*"]
-    code, shown = _talk(car, replies, "--travels", "-20,0,20", "--passes", "up1,down1,up2")
+    replies = ["0", "-20", "21", "", "0", "210", "22", "-200", "", "*"]
+    code, shown = talk(car, replies, "--travels", "-20,0,20", "--passes", "up1,down1,up2")
     assert code == 0, shown
     flat = " ".join(shown.split())
     assert flat.count("off the passes before: either this reading") == 2
     assert "or those before it (the zero has moved, something is loose)" in flat
     assert "standard deviations; asked again above 3)" in flat
-    assert "down1 2/3  20 bump, thou [210]: 22" in shown
+    assert "down1 2/4  20 bump, thou [210]: 22" in shown
     assert _values(car, "run1") == [0.0, -20.0, 21.0, 0.0, 22.0, -200.0]
 
 
 def test_a_reading_off_the_surface_is_offered_again_and_not_for_ever(demo_copy: Path) -> None:
     replies = [*START, "0", "-60", "", "-50", "", "-40", "*"]
-    code, shown = _talk(demo_copy, replies)
+    code, shown = talk(demo_copy, replies)
     assert code == 0, shown
     flat = " ".join(shown.split())
     assert flat.count("off what the earlier runs foretell") == 3
@@ -241,7 +170,7 @@ def test_a_reading_off_the_surface_is_offered_again_and_not_for_ever(demo_copy: 
 def test_the_screen_fits_and_has_no_escapes(
     demo_copy: Path, columns: int, env: dict[str, str], plain: bool
 ) -> None:
-    code, shown = _talk(demo_copy, [*START, "0", "-3", "60", "", "*"], columns=columns, **env)
+    code, shown = talk(demo_copy, [*START, "0", "-3", "60", "", "*"], columns=columns, **env)
     assert code == 0
     assert "\x1b" not in shown
     assert ("\u2591" in shown) != plain
@@ -252,31 +181,31 @@ def test_the_screen_fits_and_has_no_escapes(
 
 
 def test_a_pipe_takes_one_answer_a_line_and_draws_nothing(demo_copy: Path) -> None:
-    values = ["0", "-3", "-2", "-1,5", "-1", "60", "2", "3", "4"]
-    code, out, err = _pipe(demo_copy, "\n".join([*START, *values, *values]) + "\n")
+    values = ["0", "-3", "-2", "-1,5", "-1", "60", "2", "3", "4", "1"]
+    code, out, err = pipe(demo_copy, "\n".join([*START, *values, *values]) + "\n")
     assert code == 0
     assert [line.split(":")[0] for line in out.splitlines()[:2]] == [
         "up1 ride height", "up1 50 droop",
     ]  # fmt: skip
-    assert out.splitlines()[-2] == "Done       18 readings of run4 saved"
+    assert out.splitlines()[-2] == "Done       20 readings of run4 saved"
     assert out.splitlines()[-1] == f"Then       shimopt check {demo_copy}"
-    assert len(out.splitlines()) == 20
-    assert "up1 6/9" not in out + err
+    assert len(out.splitlines()) == 22
+    assert "up1 6/10" not in out + err
     assert "off what the earlier runs foretell" in " ".join(err.split())
     assert "\x1b" not in out + err
     assert (out + err).isascii()
-    assert len(_values(demo_copy, "run4")) == 18
+    assert len(_values(demo_copy, "run4")) == 20
 
 
 def test_a_bad_answer_from_a_pipe_stops_with_what_was_saved(car: Path) -> None:
-    code, out, err = _pipe(car, "0\n-4\nfour\n5\n", "--travels", "-20,-10,0,20")
+    code, out, err = pipe(car, "0\n-4\nfour\n5\n", "--travels", "-20,-10,0,20")
     assert code == 2
     assert out.count("saved") == 2
     assert "up1 -10: `four` is not a number" in err
     assert _values(car, "run1") == [0.0, -4.0]
-    code, out, err = _pipe(car, "-2\n5\n")
+    code, out, err = pipe(car, "-2\n5\n")
     assert (code, err) == (0, "")
-    assert "4 readings of run1 saved; next is down1 ride height" in out
+    assert "4 readings of run1 saved; next is up1 back to zero" in out
 
 
 @pytest.mark.parametrize(
@@ -295,7 +224,7 @@ def test_a_bad_answer_from_a_pipe_stops_with_what_was_saved(car: Path) -> None:
 )
 def test_wrong_flags_change_nothing(car: Path, flags: tuple[str, ...], told: str) -> None:
     before = sorted(p for p in car.rglob("*"))
-    code, out, err = _pipe(car, "0\n1\n", *flags)
+    code, out, err = pipe(car, "0\n1\n", *flags)
     assert (code, out) == (2, "")
     assert told in err
     assert sorted(p for p in car.rglob("*")) == before
@@ -305,31 +234,31 @@ def test_a_step_and_the_crew_s_own_direction_of_travel(demo_copy: Path) -> None:
     """Droop called plus: an up pass still runs from droop to bump, in the crew's own sign."""
     toml, readings = demo_copy / "car.toml", demo_copy / "readings.csv"
     toml.write_text(toml.read_text().replace('bump = "plus"', 'bump = "minus"'))
-    _pipe(demo_copy, "\n".join([*START, "0", "1", "2", "3", "4"]) + "\n", "--step", "25")
+    pipe(demo_copy, "\n".join([*START, "0", "1", "2", "3", "4"]) + "\n", "--step", "25")
     rows = [line.split(",")[2] for line in readings.read_text().splitlines()[-5:]]
     assert rows == ["0", "50", "25", "-25", "-50"]
 
 
 def test_a_measured_run_asks_for_more_passes_and_takes_them(demo_copy: Path) -> None:
     before = (demo_copy / "readings.csv").read_bytes()
-    code, out, _ = _pipe(demo_copy, "1\n", "--run", "joint-up")
+    code, out, _ = pipe(demo_copy, "1\n", "--run", "joint-up")
     assert code == 0
     assert "up1, down1 have every travel: name more with --passes" in out
     assert (demo_copy / "readings.csv").read_bytes() == before
-    code, out, _ = _pipe(demo_copy, "1\n-3\n", "--run", "joint-up", "--passes", "up3")
+    code, out, _ = pipe(demo_copy, "1\n-3\n", "--run", "joint-up", "--passes", "up3")
     assert "38 readings of joint-up saved; next is up3 37.5 droop" in out
 
 
 def test_a_planned_row_gets_its_readings(demo_copy: Path) -> None:
     with (demo_copy / "runs.csv").open("a") as file:
         file.write("friday,rear-left,,1,3+2,0,0,,\n")
-    code, out, _ = _pipe(demo_copy, "0\n1\n")
+    code, out, _ = pipe(demo_copy, "0\n1\n")
     assert code == 0
     assert "2 readings of friday saved" in out
 
 
 def test_a_run_half_entered_keeps_no_other_command_from_its_answer(demo_copy: Path) -> None:
-    _pipe(demo_copy, "\n".join([*START, "0", "-3"]) + "\n")
+    pipe(demo_copy, "\n".join([*START, "0", "-3"]) + "\n")
     for command, told in (("check", "go on with shimopt enter"), ("next", "after 3 runs"),
                           ("curves", "link-short")):  # fmt: skip
         done = subprocess.run(
@@ -341,7 +270,7 @@ def test_a_run_half_entered_keeps_no_other_command_from_its_answer(demo_copy: Pa
 
 
 def test_a_row_cut_off_is_put_back_and_entry_goes_on_behind_it(car: Path) -> None:
-    _pipe(car, "0\n-4\n-12.5\n", "--travels", "-20,-10,0,20")
+    pipe(car, "0\n-4\n-12.5\n", "--travels", "-20,-10,0,20")
     readings = car / "readings.csv"
     whole = readings.read_bytes()
     readings.write_bytes(whole[:-3])
@@ -351,7 +280,7 @@ def test_a_row_cut_off_is_put_back_and_entry_goes_on_behind_it(car: Path) -> Non
     )  # fmt: skip
     assert done.returncode == 3
     assert "[L506]" in done.stderr
-    code, _out, err = _pipe(car, "5\n")
+    code, _out, err = pipe(car, "5\n")
     assert code == 0
     assert "broke off inside a row: put back `run1,up1,-10,-12.5`" in err
     assert readings.read_bytes() == whole + b"run1,up1,20,5\n"
@@ -359,14 +288,14 @@ def test_a_row_cut_off_is_put_back_and_entry_goes_on_behind_it(car: Path) -> Non
 
 @pytest.mark.parametrize(("answer", "n_row"), [("", 3), ("0", 2)])
 def test_rows_gone_at_a_line_s_end_are_asked_about(car: Path, answer: str, n_row: int) -> None:
-    _pipe(car, "0\n-4\n-2\n", "--travels", "-20,-10,0,20")
+    pipe(car, "0\n-4\n-2\n", "--travels", "-20,-10,0,20")
     readings = car / "readings.csv"
     readings.write_bytes(b"".join(readings.read_bytes().splitlines(keepends=True)[:-1]))
-    code, shown = _talk(car, [answer, "*"])
+    code, shown = talk(car, [answer, "*"])
     assert code == 0
     assert "no longer ends with what was entered: `run1,up1,-10,-2`" in shown
     assert len(_values(car, "run1")) == n_row
-    assert f"up1 {n_row + 1}/4" in shown
+    assert f"up1 {n_row + 1}/5" in shown
 
 
 def test_a_hand_edit_during_entry_is_refused_and_kept(car: Path) -> None:
@@ -393,30 +322,45 @@ def test_a_hand_edit_during_entry_is_refused_and_kept(car: Path) -> None:
 
 def test_undo_shows_then_takes_back_then_brings_back(demo_copy: Path) -> None:
     clean = {p.name: p.read_bytes() for p in demo_copy.iterdir()}
-    _pipe(demo_copy, "\n".join([*START, "0", "-3"]) + "\n")
+    pipe(demo_copy, "\n".join([*START, "0", "-3"]) + "\n")
     entered = {n: (demo_copy / n).read_bytes() for n in clean}
-    code, out, err = _undo(demo_copy, "--dry-run")
+    code, out, err = undo(demo_copy, "--dry-run")
     assert (code, err) == (0, "")
     assert "-run4,up1,-50,-3" in out.splitlines()
     assert "nothing was changed" in out
     assert {n: (demo_copy / n).read_bytes() for n in clean} == entered
-    code, out, _ = _undo(demo_copy)
+    code, out, _ = undo(demo_copy)
     assert code == 0
     assert out.startswith("`enter` of run4 is taken back: runs.csv, readings.csv\n")
     assert {n: (demo_copy / n).read_bytes() for n in clean} == clean
-    code, out, _ = _undo(demo_copy)
+    code, out, _ = undo(demo_copy)
     assert out.startswith("`enter` of run4 is brought back")
     assert {n: (demo_copy / n).read_bytes() for n in clean} == entered
     with (demo_copy / "readings.csv").open("ab") as file:
         file.write(b"# mine\n")
-    code, out, err = _undo(demo_copy)
+    code, out, err = undo(demo_copy)
     assert (code, out) == (1, "")
     assert "[L106]" in err
     assert (demo_copy / "readings.csv").read_bytes() == entered["readings.csv"] + b"# mine\n"
 
 
+def test_new_is_shown_taken_back_and_brought_back(car: Path) -> None:
+    made = {p.name: p.read_bytes() for p in car.iterdir() if p.is_file()}
+    assert len(made) == 3
+    code, out, err = undo(car, "--dry-run")
+    assert (code, err) == (0, "")
+    assert "+++ then  runs.csv (no file)" in out
+    assert "-run1,rear-left,,3+1,2x1,0,,," in out.splitlines()
+    assert {p.name: p.read_bytes() for p in car.iterdir() if p.is_file()} == made
+    code, out, _ = undo(car)
+    assert code == 0
+    assert [p.name for p in car.iterdir()] == [".shimopt"]
+    undo(car)
+    assert {p.name: p.read_bytes() for p in car.iterdir() if p.is_file()} == made
+
+
 def test_undo_without_a_history_says_so(demo_copy: Path) -> None:
-    code, out, err = _undo(demo_copy)
+    code, out, err = undo(demo_copy)
     assert (code, out) == (1, "")
     assert "there is nothing to undo" in err
     assert sorted(p.name for p in demo_copy.iterdir()) == ["car.toml", "readings.csv", "runs.csv"]
@@ -428,7 +372,7 @@ def test_a_logbook_of_another_shape_keeps_its_bytes(demo_copy: Path) -> None:
     lines = readings.read_text().splitlines()
     foreign = "\r\n".join(line.replace(",", ";").replace(".", ",") for line in lines) + "\r\n"
     readings.write_bytes(b"\xef\xbb\xbf" + foreign.encode())
-    code, _, err = _pipe(demo_copy, "\n".join([*START, "0", "-3,5"]) + "\n")
+    code, _, err = pipe(demo_copy, "\n".join([*START, "0", "-3,5"]) + "\n")
     assert code == 0, err
     data = readings.read_bytes()
     assert data == b"\xef\xbb\xbf" + foreign.encode() + b"run4;up1;0;0\r\nrun4;up1;-50;-3.5\r\n"
@@ -436,7 +380,7 @@ def test_a_logbook_of_another_shape_keeps_its_bytes(demo_copy: Path) -> None:
 
 def test_a_copy_without_the_dot_folder_is_a_whole_logbook(demo_copy: Path, tmp_path: Path) -> None:
     values = ["0", "-3", "-2", "-1", "-1", "1", "2", "3", "4"]
-    _pipe(demo_copy, "\n".join([*START, *values]) + "\n")
+    pipe(demo_copy, "\n".join([*START, *values]) + "\n")
     shutil.rmtree(demo_copy / ".shimopt")
     assert len(_values(demo_copy, "run4")) == 9
 
@@ -444,25 +388,7 @@ def test_a_copy_without_the_dot_folder_is_a_whole_logbook(demo_copy: Path, tmp_p
 def test_the_readme_s_screen_is_today_s(demo_copy: Path) -> None:
     readme = Path(__file__).resolve().parents[2] / "README.md"
     block = readme.read_text("utf-8").split("<!-- entry:")[1].split("```\n")[1]
-    code, shown = _talk(demo_copy, [*START, "0", "-30", "-3", "*"])
+    code, shown = talk(demo_copy, [*START, "0", "-30", "-3", "*"])
     assert code == 0
     assert shown.startswith(block)
     assert len(block.splitlines()) > 20
-
-
-@pytest.mark.parametrize("kind", ["two-dials", "toe-plate"])
-def test_a_gauge_of_two_values_is_typed_into_the_file(demo_copy: Path, kind: str) -> None:
-    car, readings = demo_copy / "car.toml", demo_copy / "readings.csv"
-    text = car.read_text(encoding="utf-8")
-    if kind == "toe-plate":
-        text = re.sub(r"(?m)^rising = .*$", 'reference = "inboard"', text)
-    car.write_text(text.replace('"one-dial"', f'"{kind}"'), encoding="utf-8")
-    readings.write_text("run,pass,travel,front,rear\n", encoding="utf-8")
-    before = readings.read_bytes()
-    done = subprocess.run(
-        [*ENTER, str(demo_copy), "--run", "as-found"],
-        input=b"1\n", capture_output=True, check=False,
-    )  # fmt: skip
-    assert done.returncode == 1
-    assert b"two readings a travel" in done.stderr
-    assert readings.read_bytes() == before

@@ -15,13 +15,15 @@ import pytest
 from optimizer.errors import LogbookError
 from optimizer.logbook import NewAnswers, read_logbook, start_logbook
 from optimizer.logbook.undo import undo
+from optimizer.records import TWO_VALUES, GaugeKind
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 
 N_KILL = 100
 N_ANSWER = 25
+REAR = "1.5"
 A_LOGBOOK = 10  # kills in one logbook
-TRAVELS = ["0", "-20", "-10", "10", "20"]
+TRAVELS = ["0", "-20", "-10", "10", "20", "0"]
 PASSES = [f"up{n}" for n in range(1, 200)]
 STOPS = [(sweep, travel) for sweep in PASSES for travel in TRAVELS]
 FLAGS = ["--travels", "-20,-10,0,10,20", "--passes", ",".join(PASSES)]
@@ -50,11 +52,17 @@ def _child(folder: Path, answers: int, shown: int) -> None:
         os._exit(0)
 
 
-def _run(folder: Path, first: int, moment_s: float | None) -> int:
+def _lines(index: int, kind: GaugeKind) -> str:
+    """What is typed at a stop: the reading, or front and rear."""
+    return f"{_value(index)}\n" + f"{REAR}\n" * (kind in TWO_VALUES)
+
+
+def _run(folder: Path, first: int, moment_s: float | None, kind: GaugeKind) -> int:
     """Feed answers from stop ``first`` on and kill after a while; how many were confirmed."""
     answers, to_child = os.pipe()
     from_child, shown = os.pipe()
-    os.write(to_child, "".join(f"{_value(i)}\n" for i in range(first, first + N_ANSWER)).encode())
+    typed = "".join(_lines(i, kind) for i in range(first, first + N_ANSWER))
+    os.write(to_child, typed.encode())
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)  # threads that rest cannot hold a lock
         pid = os.fork()
@@ -79,18 +87,21 @@ def _run(folder: Path, first: int, moment_s: float | None) -> int:
 
 
 @pytest.fixture(name="blank")
-def _blank(tmp_path: Path) -> Path:
-    answers = NewAnswers(units="mm", link="behind", span=300.0, above="3+1", below="2x1")
+def _blank(tmp_path: Path, kind: GaugeKind) -> Path:
+    answers = NewAnswers(
+        units="mm", link="behind", gauge=kind, span=300.0, above="3+1", below="2x1"
+    )
     start_logbook(tmp_path / "blank", answers)
     return tmp_path / "blank"
 
 
-def test_killed_at_a_hundred_random_moments(blank: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("kind", ["one-dial", pytest.param("two-dials", marks=pytest.mark.slow)])
+def test_killed_at_a_hundred_random_moments(blank: Path, tmp_path: Path, kind: GaugeKind) -> None:
     import optimizer.cli  # loaded here once, not in every child
     import optimizer.enter.sitting  # noqa: F401
 
     start = time.monotonic()
-    assert _run(Path(shutil.copytree(blank, tmp_path / "whole")), 0, None) == N_ANSWER
+    assert _run(Path(shutil.copytree(blank, tmp_path / "whole")), 0, None, kind) == N_ANSWER
     whole_s = time.monotonic() - start
     rng = random.Random(8)
     empty = (blank / "readings.csv").read_bytes()
@@ -99,7 +110,7 @@ def test_killed_at_a_hundred_random_moments(blank: Path, tmp_path: Path) -> None
         car = Path(shutil.copytree(blank, tmp_path / f"car{number}"))
         n_row = 0
         for _ in range(A_LOGBOOK):
-            confirmed = n_row + _run(car, n_row, rng.uniform(0.0, whole_s))
+            confirmed = n_row + _run(car, n_row, rng.uniform(0.0, whole_s), kind)
             try:
                 rows = read_logbook(car).readings
             except LogbookError as error:
@@ -107,7 +118,8 @@ def test_killed_at_a_hundred_random_moments(blank: Path, tmp_path: Path) -> None
                 n_row = confirmed
                 continue
             assert len(rows) in (confirmed, confirmed + 1), (len(rows), confirmed)
-            wanted = [(s, float(t), float(_value(i))) for i, (s, t) in enumerate(STOPS)]
+            off = float(REAR) if kind in TWO_VALUES else 0.0
+            wanted = [(s, float(t), float(_value(i)) - off) for i, (s, t) in enumerate(STOPS)]
             assert [(r.sweep, r.travel_mm, r.value) for r in rows] == wanted[: len(rows)]
             moments.append(len(rows) - n_row)
             n_row = len(rows)

@@ -43,7 +43,7 @@ def test_a_page_a_corner(
     assert (code, err) == (0, "")
     assert out.splitlines() == [
         f"made {pdf}: rear-left, rear-right",
-        f"Then       print it, measure, add the run, then: shimopt next {demo_copy}",
+        f"Then       print it; as you measure: shimopt enter {demo_copy} --corner rear-left",
     ]
     left, right = _pages(pdf)
     assert left.startswith("rear-left, after 3 runs try this next, for what it teaches")

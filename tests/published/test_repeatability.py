@@ -4,22 +4,29 @@ A: Cano, Moguerza and Redchuk, Six Sigma with R (2012), ch. 5, and its package's
 and figures read, and recomputed. B: thermal impedance, Houf and Berman (1988), in
 Montgomery, Introduction to Statistical Quality Control: data read, figures recomputed, which
 agree with memory. C: NIST/SEMATECH e-Handbook of Statistical Methods, 2.4.4, read.
-Chi-square quantiles: any table, from memory. Every tolerance is half a unit of the last digit
+Chi-square quantiles: any table, from memory. D: thirteen trials of a vaccine (Colditz and
+others 1994, J. Am. Med. Assoc. 271, 698), the usual example of figures with unequal errors;
+counts and answer from memory. Every tolerance is half a unit of the last digit
 given, unless it says otherwise.
 """
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+from optimizer.measure.crossed import crossed_study, mean_square_interval
+from optimizer.measure.excess import excess_spread, stated_alone
 from optimizer.measure.repeatability import (
-    crossed_study,
     pooled_spread,
     shrunk_spread,
     smallest_difference_deg,
     within_groups,
 )
+from optimizer.measure.spreads import gauge_study
+from optimizer.records import Corner, Gauge, Logbook, Reading, Run, Signs, Units
 
 A = np.array(
     [
@@ -46,6 +53,25 @@ B = np.array(
 ).reshape(10, 3, 3)  # fmt: skip
 # wafers, 60 degrees of freedom each
 C = [0.48115, 0.69209, 0.48483, 1.21752, 0.30076]
+# fallen ill and well of those treated, the same of those not
+D = np.array(
+    [
+        [4, 119, 11, 128],
+        [6, 300, 29, 274],
+        [3, 228, 11, 209],
+        [62, 13536, 248, 12619],
+        [33, 5036, 47, 5761],
+        [180, 1361, 372, 1079],
+        [8, 2537, 10, 619],
+        [505, 87886, 499, 87892],
+        [29, 7470, 45, 7232],
+        [17, 1699, 65, 1600],
+        [186, 50448, 141, 27197],
+        [5, 2493, 3, 2338],
+        [27, 16886, 29, 17825],
+    ],
+    float,
+)
 
 
 def test_a_sums_of_squares() -> None:
@@ -178,3 +204,95 @@ def test_shrunk_spread_is_the_posterior() -> None:
     # (6 x 0.03^2 + 4 x 0.05^2) / 10 = 0.00154, by hand
     assert spread.sd**2 == pytest.approx(0.00154, rel=1e-12)
     assert spread.freedom == 10
+
+
+def test_d_spread_beyond_unequal_errors() -> None:
+    ill, well, ill_not, well_not = D.T
+    treated, not_treated = ill + well, ill_not + well_not
+    figures = np.log(ill / treated / (ill_not / not_treated))
+    variance = 1.0 / ill - 1.0 / treated + 1.0 / ill_not - 1.0 / not_treated
+    found = excess_spread([(figures, variance)], 1e9)
+    assert found.sd**2 == pytest.approx(0.3181, abs=5e-5)
+    assert found.freedom == 12
+
+
+def test_equal_errors_are_the_balanced_study() -> None:
+    """Operators of A beyond the error of their means: the study's component, both ends too."""
+    for study_of, part in ((A, A.mean(axis=(0, 2))), (A.transpose(1, 0, 2), A.mean(axis=(1, 2)))):
+        study = crossed_study(study_of)
+        assert study.reduced is not None
+        error = study.reduced[2]
+        share = error.mean_square / (study_of.shape[0] * study_of.shape[2])
+        found = excess_spread([(part, np.full(3, share))], error.freedom)
+        wanted = study.components["operator"]
+        assert found.sd**2 == pytest.approx(wanted.variance, rel=1e-9)
+        ends = np.square(found.interval)
+        assert ends == pytest.approx([wanted.low, wanted.high], rel=1e-9, abs=1e-12)
+
+
+def test_interval_of_one_mean_square_is_the_chi_square_s() -> None:
+    # wafers C again: 0.45401 over 300 degrees; one term, so nothing is approximate
+    spread = pooled_spread([60 * s**2 for s in C], [60] * 5)
+    ends = mean_square_interval(np.array([spread.sd**2]), np.array([300.0]))
+    assert np.sqrt(ends) == pytest.approx([spread.low, spread.high], rel=1e-12)
+
+
+def test_excess_pulled_to_the_stated_is_the_pulled_total() -> None:
+    # in inches or millimetres alike; 0.05^2 + 0.02^2 is the stated total
+    found = excess_spread([([0.03, -0.05, 0.01], [0.02**2] * 3)], 20, about_zero=True)
+    total = (6 * (0.05**2 + 0.02**2) + 0.03**2 + 0.05**2 + 0.01**2) / 9
+    assert found.shrunk(0.05).sd ** 2 == pytest.approx(total - 0.02**2, rel=1e-12)
+    assert found.scaled(25.4).shrunk(0.05 * 25.4).sd == pytest.approx(25.4 * found.shrunk(0.05).sd)
+    # a chi-square table, 6 degrees: 1.2373 and 14.449
+    ends = stated_alone(1.0).interval
+    assert ends == pytest.approx([np.sqrt(6 / 14.449), np.sqrt(6 / 1.2373)], rel=1e-4)
+
+
+def test_gauge_study_against_a_balanced_one() -> None:
+    """Travels by passes, each once: what A's layout leaves about both is the reading's square.
+
+    ``crossed_study`` wants repeats, so scikit-learn's straight line stands in: a column for
+    every travel and every pass, ride height among the travels.
+    """
+    from sklearn.linear_model import LinearRegression
+
+    rng = np.random.default_rng(12)
+    travels = np.array([0.0, -40.0, -20.0, 20.0, 40.0])
+    toe = 0.002 * travels + rng.normal(0.0, 0.01, (3, 5))
+    gauge = Gauge(kind="direct-angle", reading_sd=0.01, travel_sd_mm=0.0, travel_scale_sd=0.0)
+    readings = tuple(
+        Reading(run="a", sweep=f"up{i}", travel_mm=float(z), value=float(v))
+        for i, row in enumerate(toe)
+        for z, v in zip(travels, row, strict=True)
+    )
+    book = Logbook(
+        folder=Path(),
+        car="invented",
+        units=Units(reading="deg"),
+        signs=Signs(),
+        gauge=gauge,
+        corners={"rear-left": Corner(name="rear-left", side="left", ahead=True)},
+        runs=(Run(name="a", corner="rear-left"),),
+        readings=readings,
+    )
+    study = gauge_study(book)
+    assert study is not None
+    columns = np.hstack([np.tile(np.eye(5), (3, 1)), np.repeat(np.eye(3), 5, axis=0)])
+    fit = LinearRegression().fit(columns, toe.ravel())
+    squares = float(np.sum((toe.ravel() - fit.predict(columns)) ** 2))
+    part = study.parts["reading"]
+    assert part.measured is not None
+    assert part.freedom == 8
+    assert part.measured.sd == pytest.approx(np.sqrt(2.0 * squares / 8.0), rel=1e-9)
+    assert part.pulled_deg == pytest.approx(part.kept.sd - part.measured.sd)
+
+
+def test_the_normal_quantile_is_the_library_s() -> None:
+    from statistics import NormalDist
+
+    for confidence in (0.5, 0.8, 0.95, 0.999, 1.0 - 1e-9):
+        for chance in (1e-6, 0.1, 0.5, 0.9, 0.999):
+            q = NormalDist().inv_cdf(0.5 + confidence / 2.0) + NormalDist().inv_cdf(chance)
+            got = smallest_difference_deg(1.0, 0.0, confidence=confidence, chance_to_see=chance)
+            # tolerance: so near to 1 the share itself has but seven digits left
+            assert got == pytest.approx(max(0.0, q * np.sqrt(2.0)), rel=1e-6, abs=1e-12)

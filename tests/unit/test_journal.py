@@ -357,7 +357,7 @@ def test_the_history_is_bounded(demo_copy: Path) -> None:
     for number in range(KEPT + 3):
         append_rows(demo_copy, "import", {"runs.csv": [{**ROW, "run": f"plan{number}"}]})
     names = sorted(p.name for p in (demo_copy / FOLDER).iterdir())
-    assert names == [*(f"{n:04d}.jsonl" for n in range(4, KEPT + 4)), "state.json"]
+    assert names == [f"{n:04d}.jsonl" for n in range(4, KEPT + 4)]
     undo(demo_copy)
     append_rows(demo_copy, "import", {"runs.csv": [{**ROW, "run": "other"}]})
     with pytest.raises(ShimoptError):

@@ -9,6 +9,7 @@ import pytest
 
 from optimizer.logbook import read_logbook
 from optimizer.measure.quality import run_quality
+from optimizer.measure.spreads import gauge_study
 from optimizer.present.gallery import corner_curves
 from optimizer.present.layout import labelled, shortened, table
 from optimizer.present.screens import check_screen, curves_screen
@@ -35,7 +36,8 @@ def _grown(folder: Path, names: list[str], corner: str = "rear-left") -> Logbook
 def _screens(book: Logbook, width: int) -> tuple[list[str], list[str]]:
     (corner,) = book.corners
     _, window, runs = corner_curves(book, corner)
-    check = check_screen(book, [run_quality(book, r) for r in book.runs], width)
+    qualities = [run_quality(book, r) for r in book.runs]
+    check = check_screen(book, qualities, width, study=gauge_study(book))
     return check, curves_screen(book, runs, window, width)
 
 

@@ -10,8 +10,8 @@ import pytest
 
 from optimizer.advise.foretell import foretold
 from optimizer.measure.gauge import reading_noise_deg
-from optimizer.measure.misfit import against_passes, toes_deg
-from optimizer.records import Gauge, Logbook, Reading
+from optimizer.measure.misfit import against_passes, back_to_zero, toes_deg
+from optimizer.records import Gauge, GaugeKind, Logbook, Reading
 
 GAUGE = Gauge(span_mm=300.0, reading_sd=0.03, travel_sd_mm=0.5, loop_sd=0.02)
 TRAVELS = (0.0, -50.0, -25.0, 25.0, 50.0)
@@ -60,6 +60,28 @@ def test_first_passes_and_zeros_have_nothing_to_compare() -> None:
     assert against_passes(rows, GAUGE) is None
     assert against_passes([*rows, *_pass("up2", rng)[:1]], GAUGE) is None
     assert len(toes_deg(rows, GAUGE)) == len(TRAVELS) - 1
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("kind", ["one-dial", "two-dials", "toe-plate"])
+def test_a_return_where_nothing_moved_is_off_by_one_deviation_on_average(kind: GaugeKind) -> None:
+    """Drawn readings: each value has its own noise, front and rear both where there are two."""
+    rng = np.random.default_rng(9)
+    gauge = replace(GAUGE, kind=kind)
+    z = []
+    for _ in range(2000):
+        front, rear = rng.normal(0.0, gauge.reading_sd, (2, 3))
+        values = front - rear if gauge.reads_two else front
+        places = zip((0.0, 20.0, 0.0), values, strict=True)
+        rows = [Reading(run="r", sweep="up1", travel_mm=t, value=float(v)) for t, v in places]
+        found = back_to_zero(rows, gauge)
+        assert found is not None
+        z.append(found.off_deg / found.sd_deg)
+    # the standard error of a spread from n draws is 1 / sqrt(2 n): three of them
+    assert np.std(z) == pytest.approx(1.0, abs=3.0 / np.sqrt(4000.0))
+    assert back_to_zero(rows[:2], gauge) is None
+    assert back_to_zero(rows[:1], gauge) is None
+    assert back_to_zero([*rows[:2], replace(rows[2], sweep="down1")], gauge) is None
 
 
 @pytest.mark.outside

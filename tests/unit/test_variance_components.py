@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from optimizer.errors import CallError, ShimoptError, TooFewReadingsError
+from optimizer.measure.crossed import crossed_study
 from optimizer.measure.repeatability import (
     Spread,
-    crossed_study,
     pooled_spread,
     shrunk_spread,
     smallest_difference_deg,
@@ -303,7 +303,8 @@ def test_start_up_stays_light() -> None:
         "from optimizer.measure import repeatability as r\n"
         "r.smallest_difference_deg(0.02, 0.01)\n"
         "assert 'scipy' not in sys.modules\n"
-        "r.within_groups([[1.0, 2.0]])\n"
+        "spread = r.within_groups([[1.0, 2.0]])\n"
+        "assert 'scipy' not in sys.modules and spread.low < spread.high\n"
         "assert 'scipy.special' in sys.modules and 'scipy.stats' not in sys.modules\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
