@@ -151,6 +151,21 @@ def test_the_example_of_a_wide_table_is_one(tmp_path: Path) -> None:
     assert book.readings[-1].value == pytest.approx(10.5 * 0.0254)
 
 
+def test_the_example_of_the_hardware_is_today_s(
+    demo_copy: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    block = README.split("<!-- hardware -->\n")[1].split("\n\n<!-- screen of")[0]
+    path = demo_copy / "car.toml"
+    car = path.read_text(encoding="utf-8").replace('face = "clevis"', 'face = "arm-below"')
+    path.write_text(car + "\n".join(x.strip() for x in block.splitlines()), encoding="utf-8")
+    monkeypatch.chdir(demo_copy)
+    with pytest.raises(SystemExit) as left:
+        main(["next"])
+    assert left.value.code == errors.EXIT_DONE
+    screen = README.split("<!-- screen of the hardware -->\n```\n")[1].split("```")[0]
+    assert capsys.readouterr().out == screen
+
+
 def _gauges() -> list[list[str]]:
     rows = README.split("| `kind` | keys beside it |")[1].split("\n\n")[0].splitlines()[2:]
     return [[cell.strip() for cell in row.strip("| ").split("|")] for row in rows]

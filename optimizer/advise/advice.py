@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from optimizer.advise.eccentric import Band, StaticToe
 from optimizer.advise.goal import Target
 from optimizer.advise.link_body import Turn
-from optimizer.advise.reasons import Because, Limit
+from optimizer.advise.reasons import Because
+from optimizer.advise.room import Limit, Name
 from optimizer.advise.stacks import Split
 from optimizer.record import record
 from optimizer.records import Corner, Goal
@@ -157,6 +158,7 @@ class Advice:
     limits: tuple[Limit, ...]
     n_candidate: int
     n_ruled_out: int
+    ruled_out: tuple[tuple[Name, int], ...] = ()
 
     @property
     def teaches(self) -> bool:

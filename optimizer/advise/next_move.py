@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,8 +20,11 @@ from optimizer.advise.choice import choose, ranked, verdict_on, where_to_stop
 from optimizer.advise.eccentric import BAND_SD, Band
 from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
 from optimizer.advise.goal import weight_spread_mm
+from optimizer.advise.joint import tilts_of
+from optimizer.advise.limits import hard_limits
 from optimizer.advise.ranking import form_scores_deg
-from optimizer.advise.reasons import because_of, limits_of
+from optimizer.advise.reasons import because_of
+from optimizer.advise.room import At, HardLimit, Limit
 from optimizer.advise.settings import Settings, possible_settings
 from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
 from optimizer.measure.quality import run_quality
@@ -30,6 +35,8 @@ from optimizer.records import Goal, Logbook
 Array = NDArray[np.float64]
 
 N_MAP = 81
+# tilt bends one way over travel, so its ends tell the worst; a mechanism may turn between
+N_TILT, N_TILT_OF_POINTS = 3, 7
 PROOF_SD = 2.0
 
 
@@ -53,7 +60,8 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
     """
     evidence = corner_evidence(book, corner)
     table = Table(evidence, goal or evidence.corner.goal)
-    field = _settings_of(table)
+    limits = _limits_of(table)
+    field = _settings_of(table, limits)
     expected = table.expected(field)
     order = ranked(table, field, expected)
     choice = choose(table, field, order, expected)
@@ -92,15 +100,10 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         because=because_of(
             table.surface, table.now.height_mm, table.now.length_change_mm, table.target
         ),
-        limits=limits_of(
-            evidence,
-            spot.length_change_mm,
-            move.static_toe.left_inboard_mm,
-            move.static_toe.left_outboard_mm,
-            table.target,
-        ),
+        limits=_reports(table, limits, spot),
         n_candidate=len(field.height),
         n_ruled_out=field.n_ruled_out,
+        ruled_out=field.ruled_out,
     )
 
 
@@ -108,7 +111,7 @@ def surface_map(book: Logbook, corner: str, goal: Goal | None = None) -> Surface
     """The surface of one corner over everything that can be set, for a picture."""
     evidence = corner_evidence(book, corner)
     table = Table(evidence, goal or evidence.corner.goal)
-    field = _settings_of(table)
+    field = _settings_of(table, _limits_of(table))
     spots = table.measured
     reach_h = np.append(field.height, [s.height_mm for s in spots])
     reach_d = np.append(field.change, [s.length_change_mm for s in spots])
@@ -126,9 +129,37 @@ def surface_map(book: Logbook, corner: str, goal: Goal | None = None) -> Surface
     )
 
 
-def _settings_of(table: Table) -> Settings:
+def _settings_of(table: Table, limits: Sequence[HardLimit]) -> Settings:
     now = (table.now.height_mm, table.now.length_change_mm)
-    return possible_settings(table.evidence, now, table.link)
+    return possible_settings(table.evidence, now, table.link, limits)
+
+
+def _limits_of(table: Table) -> tuple[HardLimit, ...]:
+    """Limits of the corner's hardware, over all travel that was measured or is wanted."""
+    evidence = table.evidence
+    ends = [*table.target.window_mm]
+    for curve in evidence.curves:
+        ends += [float(curve.travel_mm[0]), float(curve.travel_mm[-1])]
+    n_travel = N_TILT if evidence.corner.points is None else N_TILT_OF_POINTS
+    travels = np.linspace(min(0.0, *ends), max(0.0, *ends), n_travel)
+    return hard_limits(
+        evidence.corner,
+        evidence.reference,
+        link=table.link,
+        tilts=tilts_of(evidence.corner, table.surface, travels),
+        travels_mm=travels,
+    )
+
+
+def _reports(table: Table, limits: Sequence[HardLimit], spot: Spot) -> tuple[Limit, ...]:
+    """Each limit after the move and today, and the window's own."""
+    then, now = (At.one(s.split, s.length_change_mm) for s in (spot, table.now))
+    out = [limit.report(then, now) for limit in limits]
+    (low, high), window = table.evidence.measured_mm, table.target.window_mm
+    beyond = max(low - window[0], window[1] - high)
+    if beyond > 1.0:
+        out.append(Limit(name="window", status="over", left=-beyond, left_now=-beyond))
+    return tuple(out)
 
 
 def _runners_up(

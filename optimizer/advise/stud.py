@@ -9,14 +9,16 @@ under the nut, tension and shear are left out.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optimizer.errors import CallError
 from optimizer.record import record
-from optimizer.standards import PropertyClass, property_classes, thread_sizes
+
+if TYPE_CHECKING:
+    from optimizer.standards import PropertyClass
 
 Array = NDArray[np.float64]
 
@@ -76,23 +78,6 @@ def bending_stress_mpa(load_n: ArrayLike, stand_off_mm: ArrayLike, diameter_mm: 
     return np.asarray(32.0 * load * arm / (math.pi * d**3))
 
 
-def stand_off_mm(stack_mm: Sequence[float], ball_width_mm: float) -> float:
-    """From the face the stud stands on to the ball's centre: the stack and half the ball's width.
-
-    ``stack_mm``: thicknesses of all that lies between that face and the ball, washers
-    included.
-
-    Raises
-    ------
-    CallError
-        A thickness that is not positive, or a ball without width.
-    """
-    for thickness in (*stack_mm, ball_width_mm):
-        if not 0.0 < thickness < math.inf:
-            raise CallError(f"a thickness of {thickness:g} mm cannot be", "give it above zero, mm")
-    return math.fsum(stack_mm) + ball_width_mm / 2.0
-
-
 def threaded_stud(size: str, property_class: str, *, threads_bend: bool = True) -> Stud:
     """A stud by its thread size (``M12x1.5``, ``1/2-20``) and class (``10.9``).
 
@@ -104,6 +89,8 @@ def threaded_stud(size: str, property_class: str, *, threads_bend: bool = True) 
     CallError
         A size or class that the tables do not have.
     """
+    from optimizer.standards import thread_sizes  # a file is read: only where it is needed
+
     sizes = thread_sizes()
     if size not in sizes:
         raise CallError(f"no thread is called {size!r}", f"use one of {', '.join(sizes)}")
@@ -164,6 +151,8 @@ def stud_bending(
 
 
 def _strength(name: str, diameter_mm: float) -> PropertyClass:
+    from optimizer.standards import property_classes
+
     table = property_classes()
     names = dict.fromkeys(c.name for c in table)
     if name not in names:

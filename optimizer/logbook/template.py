@@ -183,7 +183,8 @@ face = "clevis"    # clevis (total stays); arm-below or arm-above the joint (res
 # class = "10.9"    # 8.8, 10.9 or 12.9, as stamped on its head
 # length = {stud}    # from the face it stands on to its end
 # nut = {nut}    # height of the nut
-# spacer = 0    # fixed washers and spacers between face and ball
+# spacer = 0    # fixed washers and spacers between face and ball; in a clevis the far
+#       cheek too
 # shank = {bore}    # its diameter at the face if no thread lies there
 # load = 3000    # newtons, sideways at the joint, if you know it; stress is told for it
 # least_showing = {pitch_shown}    # the least that must show past the nut; one pitch if not stated

@@ -91,7 +91,7 @@ def hard_point_prior(
     spread = np.concatenate([np.full(_N_COORDINATE, points.sd_mm), DIRECTIONS[:, 1]])
     steps = STEP_SD * spread
     batch = _mechanisms(points, np.concatenate([np.zeros((1, len(steps))), np.diag(steps)]), end)
-    nominal = _mechanisms(points, np.zeros((1, len(steps))), end)
+    nominal = mechanism_of(points, end)
     try:
         toe = TRAINING_GRID.toe_change_deg(nominal)
         differenced = np.concatenate(
@@ -107,6 +107,14 @@ def hard_point_prior(
     mean, cov = given_tape(mean, cov, tape)
     mean.flags.writeable = cov.flags.writeable = False
     return Prior(mean=mean, cov=cov)
+
+
+def mechanism_of(points: MeasuredPoints, end: StackEnd = "outer") -> HardPoints:
+    """The mechanism at the measured points, directions at the population's mean; one corner.
+
+    ``end`` says which joint carries the shims; every array has a leading dimension of 1.
+    """
+    return _mechanisms(points, np.zeros((1, _N_COORDINATE + len(DIRECTIONS))), end)
 
 
 _POINTS = tuple(f.name for f in fields(MeasuredPoints) if f.name != "sd_mm")

@@ -6,9 +6,11 @@ Common practice, no source; local rules and licensed practice come first.
 from __future__ import annotations
 
 LENGTH_FIRST = "No driving until static toe is set, both sides."
-AT_HAND = (
-    "Rated stands, never a jack alone; swing the wheel by hand: no bind. All cautions: README."
-)
+# one of two lateral links
+CAMBER_TOO = "The length moves camber too: set that first."
+AT_HAND = "Rated stands, never a jack alone; swing by hand: no bind. See README."
+# a steered axle, whose tilt in steer nothing here foretells
+IN_STEER = "Steer lock to lock at full droop and full bump too."
 
 IN_FULL = (
     "Support the car on rated stands on level ground, never on a jack alone.",
@@ -18,7 +20,7 @@ IN_FULL = (
     "The outermost washer is larger than the rod end's hole, so that the link stays captive.",
     "Hard flat shims, few and thick rather than many and thin.",
     "Swing the wheel by hand from droop to bump and lock to lock: no bind, no touch on wheel, "
-    "brake line or driveshaft.",
+    "brake line or driveshaft; no rod end bottoming on its cone or boot.",
     "A taller stack bends the stud more.",
     "After a length change the car does not drive until static toe is set, both sides.",
     "First drive slow; look again at lock nuts and toe afterwards.",

@@ -15,6 +15,7 @@ import numpy as np
 from optimizer import __version__
 from optimizer.advise.advice import Advice, Move, Outlook, RunnerUp, Spot
 from optimizer.advise.eccentric import Band
+from optimizer.advise.limits import unsafe_today
 from optimizer.advise.stacks import joint_height_mm
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import RunQuality
@@ -22,6 +23,7 @@ from optimizer.measure.shape import Figure, Shape
 from optimizer.present import note
 from optimizer.present.cautions import IN_FULL
 from optimizer.present.crew import Crew, chance_in_words, corner_flag
+from optimizer.present.limits import limit_document, limits_words, unsafe_words
 from optimizer.present.repeats_json import repeats_json, study_json
 from optimizer.present.screens import doubt_words
 from optimizer.records import Logbook, Run
@@ -58,9 +60,11 @@ def check_document(
 ) -> Json:
     """The document of ``check``; with ``again`` that of ``check --repeats``."""
     crew = Crew.of(book)
+    past = unsafe_today(book)
     corners: list[Json] = [
         {
             "corner": name,
+            "do_not_drive": unsafe_words(past.get(name, ()), crew),
             "suspects": [_suspect(s, crew) for s in suspects if s.corner == name],
             "runs": [_quality(q, crew) for q in qualities if q.run.corner == name],
             "planned": [r.name for r in book.runs_of(name) if not book.readings_of(r.name)],
@@ -161,6 +165,7 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
         "n_run": a.n_run,
         "action": a.action,
         "heading": note.heading_words(a),
+        "first": note.before_all(a),
         "goal": {
             "kind": a.goal.kind,
             "window_mm": list(a.target.window_mm),
@@ -200,10 +205,11 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
             "shown": note.proof_words(a, crew),
         },
         "limits": {
-            "items": [{"name": x.name, "status": x.status, "left_mm": x.left_mm} for x in a.limits],
+            "items": [limit_document(x, a, crew) for x in a.limits],
             "settings_scored": a.n_candidate,
             "settings_ruled_out": a.n_ruled_out,
-            "shown": note.limits_words(a.limits, a, crew),
+            "ruled_out_by": dict(a.ruled_out),
+            "shown": limits_words(a.limits, a, crew),
         },
         "stop": {
             "stop": not a.verdict.go_on,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 
 import numpy as np
@@ -10,8 +9,8 @@ from numpy.typing import NDArray
 
 from optimizer.advise.advice import Advice, Move, RunnerUp
 from optimizer.advise.link_body import step_mm
-from optimizer.advise.reasons import Because, Limit
-from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
+from optimizer.advise.reasons import Because
+from optimizer.present.cautions import AT_HAND, IN_STEER
 from optimizer.present.crew import (
     Crew,
     chance_in_words,
@@ -20,6 +19,7 @@ from optimizer.present.crew import (
     spread_of_travels,
 )
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
+from optimizer.present.limits import first_words, limits_words, unsafe_words
 
 OUT_OF_REACH = 0.05
 
@@ -60,6 +60,8 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     title = corner_title(advice.corner, advice.n_run)
     heading = f"{title}: {heading_words(advice)}{goal_words(advice, crew)}"
     lines = textwrap.wrap(heading, width)
+    first = before_all(advice)
+    lines += labelled("First", first, width) if first else []
     lines += labelled("Doubt", doubt, width) if doubt else []
     lines += _do_this(advice, crew, width)
     lines += _expect(advice, crew, width, brevity)
@@ -86,6 +88,8 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
 
 def heading_words(advice: Advice) -> str:
     """What kind of answer this is."""
+    if advice.action == "stay" and any(x.unsafe_now for x in advice.limits):
+        return "nothing better to try, but do not drive it as it stands"
     if advice.action == "try" and _as_it_stands(advice):
         return "measure it as it stands"
     if advice.teaches:
@@ -336,44 +340,14 @@ def runner_up_words(other: RunnerUp, advice: Advice, crew: Crew) -> str:
     return f"{kind}: {', '.join(parts)}: {score}, {why}"
 
 
-def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity: int = 0) -> str:
-    """What is left, what is near, what is over and what nobody has measured."""
-    known, unknown = [], []
-    names = {
-        "eccentric": "eccentric",
-        "thread": "thread",
-        "pitch": "thread pitch",
-        "tilt": "joint tilt",
-        "bending": "stud bending",
-    }
-    for limit in limits:
-        if limit.name == "window":
-            known.append("the window reaches past what was measured: a guess there")
-        elif limit.status == "unknown":
-            unknown.append(names[limit.name])
-        elif limit.left_mm is not None and limit.status == "over":
-            amount = crew.rough_length(limit.left_mm)
-            known.insert(0, f"{names[limit.name].upper()} {amount} PAST ITS END")
-        elif limit.left_mm is not None and not (brevity > 5 and limit.status == "ok"):
-            near = ", close to its end" if limit.status != "ok" else ""
-            known.append(f"{names[limit.name]} {crew.rough_length(limit.left_mm)} left{near}")
-    short = crew.range_short(advice.outlook.toe_deg)
-    if short is not None:
-        known.insert(0, f"GAUGE RANGE {short[0]}, {short[1]} NEEDED: a longer one, or less travel")
-    if unknown:
-        known.append(f"not known: {', '.join(unknown)}")
-    if advice.n_ruled_out and not brevity:
-        known.append(f"{advice.n_ruled_out} settings ruled out by the eccentric")
-    return "; ".join(known)
-
-
 def _shims_only(other: RunnerUp, advice: Advice) -> bool:
     return advice.corner.eccentric.kind != "none" and not _turns(other.move)
 
 
 def doubt_words(advice: Advice, crew: Crew) -> str:
     """Runs that the others would not have foreseen, and readings ``check`` frowns at."""
-    said = [left_out_words(advice.set_aside)] if advice.set_aside else []
+    said = unsafe_words(advice.limits, crew)
+    said += [left_out_words(advice.set_aside)] if advice.set_aside else []
     missed = sorted(
         (x for x in advice.left_out if x.doubtful), key=lambda x: -x.error_deg / x.spread_deg
     )
@@ -395,23 +369,9 @@ def doubt_words(advice: Advice, crew: Crew) -> str:
             f"{', '.join(advice.planned[:2])} without readings is taken for a plan, and this "
             f"counts from {advice.now.run}; if the car stands there, name it in current_run"
         )
-    past = _past_thread_mm(advice)
-    if past > 0.0:
-        said.append(
-            f"THE LINK STANDS {crew.rough_length(past)} PAST ITS THREAD LIMIT: do not drive"
-        )
     if advice.readings_in_doubt:
         said.append(f"readings of {', '.join(advice.readings_in_doubt[:3])}: see shimopt check")
     return "; ".join(said)
-
-
-def _past_thread_mm(advice: Advice) -> float:
-    """How far the link stands past what the crew stated of its thread, zero if inside."""
-    thread, now = advice.corner.thread, advice.now.length_change_mm
-    longer = math.inf if thread.longer_mm is None else thread.longer_mm
-    shorter = math.inf if thread.shorter_mm is None else thread.shorter_mm
-    past = max(now - longer, -shorter - now)
-    return past if past > 0.005 else 0.0
 
 
 def verdict_words(advice: Advice, crew: Crew) -> str:
@@ -435,14 +395,17 @@ def then_words(advice: Advice, where: str = "", *, on_paper: bool = True) -> str
     return f"keep the figures: shimopt curves{where} --out curves.pdf"
 
 
-def careful_words(advice: Advice) -> str:
-    """The cautions that fit this step; what moves static toe has its own first."""
+def before_all(advice: Advice) -> str:
+    """What comes first where the step moves static toe; empty where it does not."""
     forgotten = abs(advice.move.static_toe.forgotten_deg.value)
     toe_moves = _turns(advice.move) or forgotten >= STATIC_TOE_MOVES_DEG
     moved = toe_moves and advice.action != "stay"
-    if not (moved or advice.toe_unset):
-        return AT_HAND
-    return f"{LENGTH_FIRST} {AT_HAND}"
+    return first_words(advice, toe_moves=moved or advice.toe_unset)
+
+
+def careful_words(advice: Advice) -> str:
+    """The cautions that fit this step, and where all of them stand."""
+    return f"{AT_HAND} {IN_STEER}" if advice.corner.steered else AT_HAND
 
 
 def _count(n: int, name: str) -> str:

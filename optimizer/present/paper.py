@@ -156,6 +156,8 @@ class _Page:
 
     def _work(self, sheet: Sheet, y: float, size: float, n_may: int, box_mm: float) -> float:
         """The left side: what to do, the table, and what stands below it."""
+        if sheet.first:
+            y = self.labelled(y, "First", sheet.first, bold=True) + 1.0
         if sheet.doubt:
             y = self.labelled(y, "Doubt", sheet.doubt, bold=True) + 1.0
         y = self.words(self.left, y, TABLE_MM, sheet.label, size, bold=True)

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimizer.advise.limits import unsafe_today
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import Doubt, RunQuality
 from optimizer.measure.shape import Figure, Shape
 from optimizer.measure.spreads import GaugeStudy
 from optimizer.present.crew import Crew, left_out_words
 from optimizer.present.layout import labelled, margin_for, table, wrapped
+from optimizer.present.limits import unsafe_words
 from optimizer.present.repeats import apart_words, repeats_words
 from optimizer.records import Logbook, Run
 from optimizer.units import from_mm
@@ -35,6 +37,8 @@ def check_screen(
     corners = ", ".join(book.corners)
     head = f"{book.car}: {len(book.runs)} runs, {n_reading} readings; corners: {corners}"
     lines = [*wrapped(head, width), *wrapped("The files read clean: no faults.", width)]
+    for name, past in unsafe_today(book).items():
+        lines += labelled("Limits", f"{name}: {'; '.join(unsafe_words(past, crew))}", width)
     unit = crew.units.reading
     rows = [["run", "corner", "passes", "travels", f"repeat {unit}", f"error {unit}", "back to 0"]]
     for q in qualities:

@@ -13,6 +13,7 @@ from optimizer.advise.expectation import expected_at
 from optimizer.advise.next_move import advise
 from optimizer.present import note
 from optimizer.present.crew import Crew, corner_title
+from optimizer.present.limits import limits_words, sheet_words
 from optimizer.present.travels import Asked, travels_to_set
 from optimizer.record import record
 from optimizer.records import Corner, Goal, Logbook, Run
@@ -73,6 +74,7 @@ class Sheet:
     doubt: str
     must: tuple[tuple[str, str], ...]
     may: tuple[tuple[str, str], ...]
+    first: str = ""
 
     @property
     def expects(self) -> bool:
@@ -110,8 +112,8 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
         wanted_mm=[] if wanted is None else [wanted],
         always_mm=[advice.proof.travel_mm],
     )
-    over = any(limit.status == "over" for limit in advice.limits)
-    limits = ("Limits", note.limits_words(advice.limits, advice, crew))
+    over = any(limit.status in ("over", "near") for limit in advice.limits)
+    limits = ("Limits", limits_words(advice.limits, advice, crew))
     proof = ("Wrong if", note.proof_words(advice, crew))
     return Sheet(
         corner=corner_title(advice.corner, advice.n_run),
@@ -125,6 +127,7 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
         units=(crew.units.travel, crew.units.reading),
         how=f"{_how(crew)} Within: 90 in 100, for the true curve.",
         after=_after(advice.corner),
+        first=note.before_all(advice),
         doubt=note.doubt_words(advice, crew),
         must=(proof, limits) if over else (proof,),
         may=(
@@ -132,6 +135,7 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
             ("Expect", note.score_words(advice, crew)),
             ("Go on" if advice.verdict.go_on else "Stop", note.verdict_words(advice, crew)),
             ("Then", note.then_words(advice, on_paper=False)),
+            ("Each limit", sheet_words(advice, crew)),
         ),
     )
 

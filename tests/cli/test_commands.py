@@ -46,7 +46,7 @@ def test_the_demo_answers_and_never_overwrites(
     assert code == 0
     assert err == "the demo logbook is in shimopt-demo\n"
     assert out.startswith(
-        "rear-left, after 3 runs: try this next, for what it teaches\nDo this    "
+        "rear-left, after 3 runs: try this next, for what it teaches\nFirst      "
     )
     before = _files(tmp_path / "shimopt-demo")
     code, out, err = _call(capsys, "demo")
@@ -90,7 +90,7 @@ def test_next_fits_one_screen(
     assert max(map(len, lines)) <= 80
     labels = [line.split("  ")[0] for line in lines if line[0] != " "]
     assert labels[1:] == [
-        *("Do this", "Expect", "Because", "Wrong if", "Next best", "Limits"),
+        *("First", "Do this", "Expect", "Because", "Wrong if", "Next best", "Limits"),
         *("Go on", "Careful", "Then"),
     ]
     assert "shims only" in out

@@ -331,7 +331,7 @@ def test_six_answers_and_one_table_are_enough(demo_book: Logbook) -> None:
         "thread",
         "pitch",
         "tilt",
-        "bending",
+        "showing",
     }
 
 

@@ -359,10 +359,10 @@ def test_the_page_is_black_white_and_grey(demo_book: Logbook) -> None:
 def test_what_matters_least_goes_first_and_then_the_page_is_refused(demo_book: Logbook) -> None:
     sheet = corner_sheet(demo_book, CORNER, Asked(travels=FIFTEEN))
     may = [label for label, _ in sheet.may]
-    assert may == ["Limits", "Expect", "Go on", "Then"]
+    assert may == ["Limits", "Expect", "Go on", "Then", "Each limit"]
     kept, sizes = [], []
-    for n in range(1, 60, 2):
-        crowded = replace(sheet, doubt="a doubt " * 4 * n + "end")
+    for n in range(60):
+        crowded = replace(sheet, doubt="a doubt " * 4 * n + "end" if n else "")
         try:
             page = page_of(crowded, "letter")
         except CallError as error:
@@ -374,7 +374,7 @@ def test_what_matters_least_goes_first_and_then_the_page_is_refused(demo_book: L
     assert all(labels == may[: len(labels)] for labels in kept)
     counts = list(map(len, kept))
     assert counts == sorted(counts, reverse=True)
-    assert set(counts) == {0, 1, 2, 3, 4}
+    assert set(counts) >= {0, 1, 2, 3, 4}
     assert sizes == sorted(sizes, reverse=True)
     assert (sizes[0], sizes[-1]) == (11.0, 9.0)
     assert "15 travels and what must be said do not fit one page" in told.found
