@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from optimizer.advise.eccentric import Band, StaticToe
 from optimizer.advise.goal import Target
 from optimizer.advise.link_body import Turn
+from optimizer.advise.pivot_move import PivotReport
 from optimizer.advise.reasons import Because, Limit
 from optimizer.advise.stacks import Split
 from optimizer.record import record
@@ -157,6 +158,7 @@ class Advice:
     limits: tuple[Limit, ...]
     n_candidate: int
     n_ruled_out: int
+    pivot: PivotReport
 
     @property
     def teaches(self) -> bool:

@@ -18,6 +18,7 @@ from optimizer.advise.choice import choose, ranked, verdict_on, where_to_stop
 from optimizer.advise.eccentric import BAND_SD, Band
 from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
 from optimizer.advise.goal import weight_spread_mm
+from optimizer.advise.pivot_move import pivot_report
 from optimizer.advise.ranking import form_scores_deg
 from optimizer.advise.reasons import because_of, limits_of
 from optimizer.advise.settings import Settings, possible_settings
@@ -89,9 +90,7 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         toe_unset=_toe_unset(evidence),
         planned=evidence.planned,
         set_aside=evidence.set_aside,
-        because=because_of(
-            table.surface, table.now.height_mm, table.now.length_change_mm, table.target
-        ),
+        because=because_of(table.surface, *_on_surface(table, table.now), table.target),
         limits=limits_of(
             evidence,
             spot.length_change_mm,
@@ -101,6 +100,7 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         ),
         n_candidate=len(field.height),
         n_ruled_out=field.n_ruled_out,
+        pivot=pivot_report(book, evidence),
     )
 
 
@@ -120,7 +120,7 @@ def surface_map(book: Logbook, corner: str, goal: Goal | None = None) -> Surface
     return SurfaceMap(
         height_mm=height,
         length_mm=length,
-        score_deg=form_scores_deg(form, h, d),
+        score_deg=form_scores_deg(form, table.surface_height(h, d), d),
         possible=np.stack([field.height, field.change], axis=1),
         measured=tuple((s.run or "", s.height_mm, s.length_change_mm) for s in spots),
     )
@@ -176,8 +176,8 @@ def _proof(table: Table, spot: Spot) -> Proof:
     inside = (curve.travel_mm >= low - 1e-6) & (curve.travel_mm <= high + 1e-6)
     inside = inside if np.any(inside) else np.ones(len(curve.travel_mm), dtype=bool)
     travel = curve.travel_mm[inside]
-    mean, cov = table.surface.curve(spot.height_mm, spot.length_change_mm, travel)
-    now, _ = table.surface.curve(table.now.height_mm, table.now.length_change_mm, travel)
+    mean, cov = table.surface.curve(*_on_surface(table, spot), travel)
+    now, _ = table.surface.curve(*_on_surface(table, table.now), travel)
     half = PROOF_SD * np.sqrt(np.diag(cov) + np.diag(curve.cov_deg2)[inside])
     at = int(np.argmax(np.abs(mean - now) / half)) if spot.run is None else len(travel) - 1
     return Proof(
@@ -185,6 +185,12 @@ def _proof(table: Table, spot: Spot) -> Proof:
         low_deg=float(mean[at] - half[at]),
         high_deg=float(mean[at] + half[at]),
     )
+
+
+def _on_surface(table: Table, spot: Spot) -> tuple[float, float]:
+    """A spot's height as the surface takes it, and its length change."""
+    change = spot.length_change_mm
+    return float(table.surface_height(spot.height_mm, change)), change
 
 
 def _toe_unset(evidence: Evidence) -> bool:

@@ -82,7 +82,7 @@ def limits_of(
     """Limits that matter for a move, the unknown ones named as unknown."""
     corner = evidence.corner
     out: list[Limit] = []
-    if corner.eccentric.kind == "slot":
+    if corner.eccentric.kind != "none":
         left = [x for x in (left_inboard_mm, left_outboard_mm) if x is not None]
         if len(left) < 2:
             out.append(Limit(name="eccentric", status="unknown"))

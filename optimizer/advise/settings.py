@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -71,7 +73,10 @@ def possible_settings(evidence: Evidence, now_mm: tuple[float, float], link: Lin
     which = np.repeat(np.arange(len(splits)), len(lengths))
     change = np.tile(lengths, len(splits))
     return _within_eccentric(
-        corner, link, Settings(splits=splits, which=which, height=height[which], change=change)
+        corner,
+        link,
+        Settings(splits=splits, which=which, height=height[which], change=change),
+        lambda mean, h, d: evidence.pivot.within(mean, h, d, now_mm, evidence.now.eccentric_mark),
     )
 
 
@@ -98,12 +103,17 @@ def _held_by_length(
     return _kept(Settings(splits=splits, which=which, height=height, change=change), keep)
 
 
-def _within_eccentric(corner: Corner, link: Link, settings: Settings) -> Settings:
+def _within_eccentric(
+    corner: Corner,
+    link: Link,
+    settings: Settings,
+    held: Callable[[Link, Array, Array], NDArray[np.bool_]],
+) -> Settings:
     """Drop what needs more eccentric than is left, at the mean of the link's draws."""
     inboard, outboard = corner.eccentric.inboard_left_mm, corner.eccentric.outboard_left_mm
     mean = Link(**{name: float(np.mean(value)) for name, value in vars(link).items()})
     shift = shift_draws_mm(mean, settings.height, settings.change, corner.stack.end)
-    keep = np.ones(len(shift), dtype=bool)
+    keep = held(mean, settings.height, settings.change)
     if inboard is not None:
         keep &= shift <= inboard + 1e-9
     if outboard is not None:
