@@ -35,7 +35,7 @@ from optimizer.units import DEG
 Array = NDArray[np.float64]
 
 Setting = tuple[float, float]
-Lacking = Literal["worth", "rough", "degrees", "mark"]
+Lacking = Literal["worth", "both", "rough", "degrees", "mark"]
 
 _FLAT_COSINE = 0.05  # nearer its dead point a turn's error is not told any finer
 
@@ -47,8 +47,10 @@ class PivotReport:
     Attributes
     ----------
     worth : a mark's worth or a throw fitted from static toe
-    lacking : what keeps marks or range from being told: no throw or mark's worth, too
-        rough a fit of it, no degrees for each mark, no mark logged where the car stands
+    lacking : what keeps marks or range from being told: no throw or mark's worth, neither
+        throw nor degrees for each mark, too rough a fit, no degrees for each mark, no mark
+        logged where the car stands
+    marked : the crew logs marks
     backwards : the table's toe runs against marks that count inboard
     rack_partner : corners whose joints the same rack moves
     rack_differs : (date, corner) where both ends of a rack were logged with other shims
@@ -56,6 +58,7 @@ class PivotReport:
 
     worth: MarkWorth | None = None
     lacking: Lacking | None = None
+    marked: bool = False
     backwards: bool = False
     rack_partner: tuple[str, ...] = ()
     rack_differs: tuple[tuple[str, str], ...] = ()
@@ -115,14 +118,14 @@ def _by_cam(
     there = held(cam, link, *new, end, throw_mm=throw, off_mm=off)
     n = len(np.asarray(link.arm_mm))
     error = formula_error_mm(n, np.array(new) - np.array(now))
-    shift = np.broadcast_to(there.shift_mm - here.shift_mm, (n, 1))[:, 0] + error
+    shift = _flat(there.shift_mm - here.shift_mm, n) + error
     per_deg = throw / DEG * np.maximum(np.cos(there.angle_deg / DEG), _FLAT_COSINE)
-    turns = np.broadcast_to(there.angle_deg - here.angle_deg, (n, 1))[:, 0]
-    turn = band_of(turns + error / np.broadcast_to(per_deg, (n, 1))[:, 0])
+    start = _flat(here.angle_deg, n)
+    turn = band_of(_flat(there.angle_deg, n) - start + error / _flat(per_deg, n))
     step = cam.deg_per_mark
     errors = _normal(n, 2).sum(axis=1) * (HAND_SD_DEG if step is None else MARK_SD * step)
-    ends = np.broadcast_to(here.angle_deg, (n, 1))[:, 0] + turn.value + errors
-    made = throw[:, 0] * (np.sin(ends / DEG) - np.sin(here.angle_deg / DEG)[..., 0])
+    ends = start + turn.value + errors
+    made = _flat(throw, n) * (np.sin(ends / DEG) - np.sin(start / DEG))
     angle = float(np.mean(here.angle_deg)) + turn.value
     stays = eccentric_shift_mm(link, *new, end=end, lift_mm=here.lift_mm) + off
     forgotten = static_toe_error_deg(link, stays - here.shift_mm)[:, 0]
@@ -159,7 +162,7 @@ def _by_table(
     rising = table if table[0, 1] < table[-1, 1] else table[::-1]
     needed = _needed_mm(link, new, now, pivot)
     arm = np.asarray(link.arm_mm, float)[:, 0]
-    start = np.broadcast_to(toe_deg, (len(arm), 1))[:, 0]
+    start = _flat(toe_deg, len(arm))
     wanted = start + needed / arm * DEG
     here, there = (np.interp(t, rising[:, 1], rising[:, 0]) for t in (start, wanted))
     marks = band_of(there - here)
@@ -202,6 +205,11 @@ def _needed_mm(link: Link, new: Setting, now: Setting, pivot: Pivot) -> Array:
     return total[:, 0] - total[:, 1] + formula_error_mm(len(total), at[0] - at[1])
 
 
+def _flat(values: Array, n: int) -> Array:
+    """One value a draw, (n_draw,)."""
+    return np.asarray(np.broadcast_to(values, (n, 1))[:, 0])
+
+
 def _left(link: Link, missing_mm: Array) -> Band:
     return band_of(static_toe_error_deg(link, missing_mm[:, None])[:, 0])
 
@@ -233,6 +241,7 @@ def pivot_report(book: Logbook, evidence: Evidence) -> PivotReport:
     return PivotReport(
         worth=pivot.worth,
         lacking=_lacking(pivot, evidence.now),
+        marked=any(r.eccentric_mark is not None for r in book.runs_of(corner.name)),
         backwards=pivot.eccentric.kind == "marks" and bool(table) and rises != corner.ahead,
         rack_partner=partners if corner.stack.rack else (),
         rack_differs=_rack_differs(book, corner.name, partners) if corner.stack.rack else (),
@@ -247,7 +256,7 @@ def _lacking(pivot: Pivot, now: Run) -> Lacking | None:
         known = now.eccentric_mark is not None or pivot.reference_mark is not None
         return None if known else "mark"
     if kind in CAMS and pivot.eccentric.deg_per_mark is None:
-        return "degrees"
+        return "degrees" if pivot.turns else "both"
     if pivot.turns or pivot.eccentric.mm_per_mark is not None:
         return None
     return "rough" if pivot.rough else "worth"

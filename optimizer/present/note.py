@@ -20,6 +20,13 @@ from optimizer.present.crew import (
     spread_of_travels,
 )
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
+from optimizer.present.pivot import (
+    STATIC_TOE_MOVES_DEG,
+    eccentric_words,
+    joint_name,
+    pivot_doubts,
+    raise_words,
+)
 
 OUT_OF_REACH = 0.05
 
@@ -32,7 +39,6 @@ HEADINGS = {
 
 
 MOST_BRIEF = 8
-STATIC_TOE_MOVES_DEG = 0.02
 # the last digit shown of a score
 SEEN_DEG = 0.001
 
@@ -107,15 +113,15 @@ def _turns(move: Move) -> bool:
 def do_words(move: Move, advice: Advice, crew: Crew) -> list[str]:
     """What to do with the hands, one item a line."""
     split = move.spot.split
+    joint = joint_name(advice.corner.stack)
     out = [
-        f"above the joint, top to bottom: {crew.stack(split.above_mm)}",
-        f"below the joint, top to bottom: {crew.stack(split.below_mm)}",
+        f"above the {joint}, top to bottom: {crew.stack(split.above_mm)}",
+        f"below the {joint}, top to bottom: {crew.stack(split.below_mm)}",
     ]
     if _moves_shims(move):
-        way = "higher" if move.raise_mm > 0 else "lower"
-        out[1] += f"  (joint {crew.length(move.raise_mm)} {way})"
+        out[1] += f"  {raise_words(move, advice.corner, crew)}"
     out.append(_link_words(move, advice, crew))
-    out.append(_eccentric_words(move, advice, crew))
+    out.append(eccentric_words(move, advice, crew))
     return [line for line in out if line]
 
 
@@ -136,35 +142,6 @@ def _link_words(move: Move, advice: Advice, crew: Crew) -> str:
     parts += [_count(turn.parts, turn.part_name)] if turn.parts else []
     about = "about " if follows else ""
     return f"{what} {about}{' and '.join(parts)} {way} ({amount})"
-
-
-def _eccentric_words(move: Move, advice: Advice, crew: Crew) -> str:
-    static = move.static_toe
-    shift, forgotten = static.shift_mm.value, static.forgotten_deg.value
-    moves_toe = abs(forgotten) >= STATIC_TOE_MOVES_DEG
-    if advice.corner.eccentric.kind == "none":
-        if not moves_toe:
-            return "static toe stays: look at it on the alignment gauge"
-        if advice.corner.thread.kind == "fixed":
-            return (
-                f"static toe goes {crew.toe(forgotten)}, and neither this link nor its pivot "
-                "can take it back: set it elsewhere or leave the shims"
-            )
-        return (
-            "set static toe with the rod's thread on the alignment gauge, both sides alike; "
-            f"forgotten, it goes {crew.toe(forgotten)}"
-        )
-    if abs(shift) < 0.05:
-        return "eccentric as now"
-    way = "inboard" if shift > 0 else "outboard"
-    give = max((static.shift_mm.high - static.shift_mm.low) / 2.0, 0.1)
-    amount = f"{crew.rough_length(shift)} {way}"
-    if static.marks is not None:
-        amount = f"{abs(static.marks.value):.1f} marks {way} ({crew.rough_length(shift)})"
-    return (
-        f"eccentric {amount}, give or take {crew.rough_length(give)}; "
-        f"forgotten, static toe goes {crew.toe(forgotten)}"
-    )
 
 
 def _do_this(advice: Advice, crew: Crew, width: int) -> list[str]:
@@ -386,6 +363,7 @@ def doubt_words(advice: Advice, crew: Crew) -> str:
             f"static toe of {', '.join(advice.static_toe_in_doubt[:3])} does not fit its eccentric "
             "mark (marks count inboard plus) and the tape: not used"
         )
+    said += pivot_doubts(advice)
     if not advice.now_is_measured and advice.now.run not in advice.set_aside:
         said.append(f"{advice.now.run}, where the car stands, has no readings yet")
     if advice.planned:
