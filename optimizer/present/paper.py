@@ -88,9 +88,10 @@ def page_of(sheet: Sheet, paper: str = "a4", folio: str = "") -> Picture:
     """
     size = PAPERS_MM[check_paper(paper)]
     over = 0.0
-    tries = [(sheet, hands, n) for hands in HAND_SIZES for n in range(len(sheet.may), -1, -1)]
-    # at last without the order of work: the lists beside it say the same in short
-    tries.append((replace(sheet, order=()), HAND_SIZES[-1], 0))
+    # on a crowded page the order of work goes first: the lists beside it say it in short
+    bare, most = replace(sheet, order=()), len(sheet.may)
+    tries = [(sheet, HAND_SIZES[0], most)]
+    tries += [(bare, hands, n) for hands in HAND_SIZES for n in range(most, -1, -1)]
     for shown, hands, n_may in tries:
         page = _Page(*size)
         over = page.fill(shown, folio, hands, n_may, BOX_MM)
