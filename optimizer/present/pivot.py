@@ -33,8 +33,8 @@ def joint_name(stack: Stack) -> str:
 def raise_words(move: Move, corner: Corner, crew: Crew) -> str:
     """How far the shims lift it, and that a rack lifts both sides."""
     way = "higher" if move.raise_mm > 0 else "lower"
-    both = ": moves both sides" if corner.stack.rack else ""
-    return f"({joint_name(corner.stack)} {crew.length(move.raise_mm)} {way}{both})"
+    what = "both sides" if corner.stack.rack else joint_name(corner.stack)
+    return f"({what} {crew.length(move.raise_mm)} {way})"
 
 
 def eccentric_words(move: Move, advice: Advice, crew: Crew) -> str:
@@ -102,11 +102,11 @@ def _thread_words(move: Move, advice: Advice, crew: Crew) -> str:
             "can take it back: set it elsewhere or leave the shims"
         )
     left = move.static_toe.left_deg
-    expect = "" if left is None else f" (expect it {within(left, crew)})"
+    expect = "" if left is None else f": expect it {within(left, crew)}"
     centred = ", rack centred" if advice.corner.steered else ""
     return (
-        f"set static toe with the rod's thread on the alignment gauge{expect}, both sides "
-        f"alike{centred}; forgotten, it goes {crew.toe(forgotten)}"
+        f"set static toe by the rod's thread on the gauge, both sides alike{centred}{expect}; "
+        f"forgotten, it goes {crew.toe(forgotten)}"
     )
 
 
