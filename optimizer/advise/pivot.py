@@ -151,6 +151,7 @@ class Pivot:
     link : of the tape before any run; None where no cam needs it
     worth : what was fitted, None where it was stated or nothing could be
     rough : static toe was logged at two marks, but too roughly to fit
+    backwards : it runs against marks that count inboard
     """
 
     eccentric: Eccentric
@@ -159,6 +160,7 @@ class Pivot:
     link: Link | None = None
     worth: MarkWorth | None = None
     rough: bool = False
+    backwards: bool = False
 
     @property
     def turns(self) -> bool:
@@ -295,7 +297,7 @@ def pivot_of(corner: Corner, reference: Run, runs: Sequence[Run]) -> Pivot:
             filled = replace(stated, throw_mm=found.value_mm)
         pivot = replace(pivot, eccentric=filled, worth=found)
     elif found is not None:
-        pivot = replace(pivot, rough=True)
+        pivot = replace(pivot, rough=True, backwards=found.value_mm + found.give_mm < 0.0)
     if pivot.turns:
         links = prior_links(corner)
         mean = Link(**{name: float(np.mean(x)) for name, x in vars(links).items()})

@@ -51,7 +51,7 @@ class PivotReport:
         throw nor degrees for each mark, too rough a fit, no degrees for each mark, no mark
         logged where the car stands
     marked : the crew logs marks
-    backwards : the table's toe runs against marks that count inboard
+    backwards : static toe at the marks runs against marks that count inboard
     rack_partner : corners whose joints the same rack moves
     rack_differs : (date, corner) where both ends of a rack were logged with other shims
     """
@@ -118,7 +118,9 @@ def _by_cam(
     there = held(cam, link, *new, end, throw_mm=throw, off_mm=off)
     n = len(np.asarray(link.arm_mm))
     error = formula_error_mm(n, np.array(new) - np.array(now))
-    shift = _flat(there.shift_mm - here.shift_mm, n) + error
+    # what static toe asks for, which a cam at its dead point may not give
+    wanted = eccentric_shift_mm(link, *new, end=end, lift_mm=there.lift_mm) + off
+    shift = _flat(wanted - here.shift_mm, n) + error
     per_deg = throw / DEG * np.maximum(np.cos(there.angle_deg / DEG), _FLAT_COSINE)
     start = _flat(here.angle_deg, n)
     turn = band_of(_flat(there.angle_deg, n) - start + error / _flat(per_deg, n))
@@ -126,7 +128,7 @@ def _by_cam(
     errors = _normal(n, 2).sum(axis=1) * (HAND_SD_DEG if step is None else MARK_SD * step)
     ends = start + turn.value + errors
     made = _flat(throw, n) * (np.sin(ends / DEG) - np.sin(start / DEG))
-    angle = float(np.mean(here.angle_deg)) + turn.value
+    angle = float(np.clip(np.mean(start) + turn.value, -DEAD_DEG, DEAD_DEG))
     stays = eccentric_shift_mm(link, *new, end=end, lift_mm=here.lift_mm) + off
     forgotten = static_toe_error_deg(link, stays - here.shift_mm)[:, 0]
     total = float(np.mean(there.shift_mm))
@@ -242,7 +244,8 @@ def pivot_report(book: Logbook, evidence: Evidence) -> PivotReport:
         worth=pivot.worth,
         lacking=_lacking(pivot, evidence.now),
         marked=any(r.eccentric_mark is not None for r in book.runs_of(corner.name)),
-        backwards=pivot.eccentric.kind == "marks" and bool(table) and rises != corner.ahead,
+        backwards=pivot.backwards
+        or (pivot.eccentric.kind == "marks" and bool(table) and rises != corner.ahead),
         rack_partner=partners if corner.stack.rack else (),
         rack_differs=_rack_differs(book, corner.name, partners) if corner.stack.rack else (),
     )

@@ -150,7 +150,7 @@ def pivot_doubts(advice: Advice) -> list[str]:
         for date, name in advice.pivot.rack_differs[:1]
     ]
     if advice.pivot.backwards:
-        out.append("toe_at_marks runs the wrong way for marks that count inboard: check both")
+        out.append("static toe at the marks runs against marks that count inboard: check both")
     return out
 
 

@@ -21,12 +21,15 @@ from optimizer.advise.mark_worth import mark_worth, prior_links
 from optimizer.advise.next_move import advise
 from optimizer.advise.pivot import at_angle, effective_height_mm, held, pivot_of
 from optimizer.advise.pivot_move import static_toe_of
+from optimizer.advise.settings import possible_settings
 from optimizer.advise.stacks import joint_height_mm
+from optimizer.advise.table import Table
 from optimizer.errors import NothingCanBeMadeError
 from optimizer.model.arc import Link, arc_toe_change_deg
 from optimizer.model.cam import Cam
 from optimizer.model.mechanism import TOE_LINK, HardPoints, sweep
 from optimizer.present.crew import Crew
+from optimizer.present.document import next_document
 from optimizer.present.note import note
 from optimizer.present.pivot import in_order
 from optimizer.records import (
@@ -253,10 +256,14 @@ def test_too_little_to_fit_is_said(demo_book: Logbook) -> None:
     cam = _with(demo_book, LOGGED, eccentric=Eccentric(kind="free-cam"))
     said = _screen(advise(cam, CORNER), cam)
     assert "what the cam lifts is not allowed for: state degrees_per_mark" in said
-    # static toe that fits no worth is not made one
-    still = tuple(replace(r, static_toe_deg=0.1) for r in bare.runs)
-    rough = advise(replace(bare, runs=still, corners=bare.corners), CORNER)
-    assert rough.pivot.worth is None or rough.pivot.worth.good
+    # marks counted the other way fit no worth, and are not made to
+    turned = _with(demo_book, (0.0, 0.0, 3.0), eccentric=Eccentric(kind="slot"))
+    advice = advise(turned, CORNER)
+    assert (advice.pivot.worth, advice.pivot.lacking) == (None, "rough")
+    assert "runs against marks that count inboard" in _screen(advice, turned)
+    # a typed mark in between tells too little, and is not used either
+    near = advise(_with(demo_book, (0.0, 0.2, None), eccentric=Eccentric(kind="slot")), CORNER)
+    assert (near.pivot.worth, near.pivot.lacking) == (None, "worth")
 
 
 def test_a_fit_is_not_fitted_to_twice(demo_book: Logbook) -> None:
@@ -285,7 +292,7 @@ def test_no_suggestion_is_past_a_cam_s_range(
     for move in (advice.move, *(r.move for r in advice.runners_up)):
         cam = move.static_toe.cam
         assert cam is not None
-        assert abs(cam.angle_deg) <= 92.0  # the screen's mean of draws, not the mean link
+        assert abs(cam.angle_deg) <= 90.0
         if move.spot.run is None:
             assert move.static_toe.left_inboard_mm is not None
             assert move.static_toe.left_inboard_mm > -0.05
@@ -297,17 +304,20 @@ def test_no_suggestion_is_past_a_cam_s_range(
         assert ("FROM ITS DEAD POINT" in told) is near
 
 
-def test_less_range_never_promises_more(demo_book: Logbook) -> None:
-    best = []
-    for left in (12.0, 5.0, 2.0):
-        stated = replace(FREE, inboard_left_mm=left, outboard_left_mm=left)
-        book = _with(demo_book, LOGGED, eccentric=stated)
-        advice = advise(book, CORNER)
-        spots = (advice.best_guess, advice.move.spot)
-        assert all(np.isfinite(s.height_mm) for s in spots)
-        best.append(advice.n_candidate)
-    assert best == sorted(best, reverse=True)
-    assert best[0] > best[-1]
+@pytest.mark.parametrize("kind", ["slot", "cam-in-slot", "free-cam"])
+def test_less_range_never_promises_more(demo_book: Logbook, kind: EccentricKind) -> None:
+    best, count = [], []
+    for left in (12.0, 5.0, 3.2, 3.0):
+        stated = replace(FREE, kind=kind, inboard_left_mm=left, outboard_left_mm=left)
+        evidence = corner_evidence(_with(demo_book, LOGGED, eccentric=stated), CORNER)
+        table = Table(evidence, evidence.corner.goal)
+        now = table.now.height_mm, table.now.length_change_mm
+        field = possible_settings(evidence, now, table.link)
+        best.append(float(table.expected(field).min()))
+        count.append(len(field.height))
+    assert best == sorted(best)
+    assert best[0] < best[-1]
+    assert count == sorted(count, reverse=True)
 
 
 def test_outside_the_table_is_refused(demo_book: Logbook) -> None:
@@ -330,7 +340,7 @@ def test_outside_the_table_is_refused(demo_book: Logbook) -> None:
     # a table that runs against the marks is doubted
     turned = replace(wide, toe_at_marks=((-9.0, -5.6), (0.0, -0.18), (4.0, 2.2)))
     book = _with(demo_book, eccentric=turned)
-    assert "runs the wrong way" in _screen(advise(book, CORNER), book)
+    assert "runs against marks that count inboard" in _screen(advise(book, CORNER), book)
 
 
 def test_without_a_mark_the_table_tells_none(demo_book: Logbook) -> None:
@@ -469,3 +479,27 @@ def test_the_order_of_work_sets_toe_once(demo_book: Logbook) -> None:
     steered = _with(demo_book, eccentric=Eccentric(kind="none"))
     told = in_order(advise(steered, CORNER), Crew.of(steered), ["shims"])
     assert "mark" not in told[0]
+
+
+def test_programs_get_what_the_screen_says(demo_book: Logbook) -> None:
+    book = _with(demo_book, LOGGED, eccentric=replace(FREE, throw_mm=None))
+    advice = advise(book, CORNER)
+    said = " ".join(_screen(advice, book).split())
+    (corner,) = next_document(book, [advice])["corners"]
+    static, cam = corner["do"]["eccentric"], advice.move.static_toe.cam
+    assert cam is not None
+    assert static["cam"]["ends_at_deg"] == cam.angle_deg
+    assert static["cam"]["left_inboard_deg"] == pytest.approx(90.0 - cam.angle_deg)
+    assert static["cam"]["near_dead_point"] is (abs(cam.angle_deg) > 60.0)
+    assert static["to_mark"] == pytest.approx(-2.4 + static["marks"]["value"])
+    for shown in (
+        static["static_toe_left"]["shown"],
+        static["cam"]["turn_deg"]["shown"],
+        static["shift_mm"]["shown"],
+        corner["pivot"]["fitted"]["shown"],
+    ):
+        assert shown in said
+    assert corner["pivot"]["kind"] == "free-cam"
+    assert corner["pivot"]["fitted"]["what"] == "throw"
+    assert corner["pivot"]["fitted"]["runs"] == ["as-found", "joint-up", "link-short"]
+    assert len(corner["order_of_work"]) == len(corner["do"]["shown"]) + 3
