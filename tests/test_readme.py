@@ -220,7 +220,9 @@ def demo_with(folder: Path, marks: str, tables: str) -> list[str]:
     return note(advise(book, "rear-left"), Crew.of(book))
 
 
-EXAMPLE = re.compile(r"<!-- demo with: ?(.*?) ?-->\n((?: {4}.*\n)+)\n```\n(.*?)```", re.DOTALL)
+EXAMPLE = re.compile(
+    r"<!-- demo with: ?([^\n]*?) ?-->\n((?: {4}[^\n]*\n)+)\n```\n(.*?)```", re.DOTALL
+)
 
 
 @pytest.mark.parametrize("index", range(4))

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from optimizer.advise.advice import Advice
 from optimizer.advise.eccentric import band_of, formula_error_mm
@@ -225,6 +226,7 @@ def test_the_fit_finds_what_made_the_readings(stated: Eccentric, worth: float) -
     assert found is not None
     assert found.value_mm == pytest.approx(worth, rel=0.01)
     assert found.good
+    assert found.give_mm == pytest.approx(norm.ppf(0.95) * found.sd_mm, rel=1e-4)
     # the noise of three static toes and three marks, by the formula of a straight line
     marks = np.array([r.eccentric_mark for r in rows], float)
     if stated.kind == "slot":
