@@ -168,12 +168,16 @@ class Pivot:
         return self.eccentric.kind in CAMS and self.eccentric.throw_mm is not None
 
     def at_mark(self, mark: float | None, throw_mm: ArrayLike | None = None) -> Stand | None:
-        """Where a cam stands at a mark; None where that cannot be told."""
+        """Where a cam stands at a mark; None where that cannot be told.
+
+        A mark past the dead point tells nothing: it was counted or typed wrong.
+        """
         per_mark, first = self.eccentric.deg_per_mark, self.reference_mark
         if not self.turns or mark is None or first is None or per_mark is None:
             return None
         angle = self.eccentric.angle_deg + (mark - first) * per_mark
-        return at_angle(self.eccentric, angle, throw_mm)
+        stand = at_angle(self.eccentric, angle, throw_mm)
+        return stand if bool(np.all(stand.reached)) else None
 
     def made(self, mark: float) -> Made | None:
         """What a mark made of the reference's pivot; None where its worth is not known."""

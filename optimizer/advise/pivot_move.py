@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Literal
 
@@ -52,6 +53,7 @@ class PivotReport:
         logged where the car stands
     marked : the crew logs marks
     backwards : static toe at the marks runs against marks that count inboard
+    past_dead : runs whose mark would turn the cam past its dead point; it is not used
     rack_partner : corners whose joints the same rack moves
     rack_differs : (date, corner) where both ends of a rack were logged with other shims
     """
@@ -60,6 +62,7 @@ class PivotReport:
     lacking: Lacking | None = None
     marked: bool = False
     backwards: bool = False
+    past_dead: tuple[str, ...] = ()
     rack_partner: tuple[str, ...] = ()
     rack_differs: tuple[tuple[str, str], ...] = ()
 
@@ -114,6 +117,7 @@ def _by_cam(
         throw = np.maximum(pivot.worth.draws_mm(link), 0.1 * pivot.worth.value_mm)
     here = pivot.at_mark(mark, throw)
     off = off_mm(pivot, link, now, here)
+    counted = here is not None or pivot.reference_mark is None
     here = here or held(cam, link, *now, end, throw_mm=throw)
     there = held(cam, link, *new, end, throw_mm=throw, off_mm=off)
     n = len(np.asarray(link.arm_mm))
@@ -145,7 +149,7 @@ def _by_cam(
         left_outboard_mm=_least(mean_throw * (1.0 + sine), cam.outboard_left_mm, total),
         total_mm=total,
         left_deg=_left(link, shift - made),
-        mark=None if marks is None or mark is None else mark + marks.value,
+        mark=mark + marks.value if marks is not None and mark is not None and counted else None,
         cam=CamTurn(
             turn_deg=turn,
             angle_deg=angle,
@@ -246,6 +250,7 @@ def pivot_report(book: Logbook, evidence: Evidence) -> PivotReport:
         marked=any(r.eccentric_mark is not None for r in book.runs_of(corner.name)),
         backwards=pivot.backwards
         or (pivot.eccentric.kind == "marks" and bool(table) and rises != corner.ahead),
+        past_dead=_past_dead(book.runs_of(corner.name), pivot),
         rack_partner=partners if corner.stack.rack else (),
         rack_differs=_rack_differs(book, corner.name, partners) if corner.stack.rack else (),
     )
@@ -263,6 +268,13 @@ def _lacking(pivot: Pivot, now: Run) -> Lacking | None:
     if pivot.turns or pivot.eccentric.mm_per_mark is not None:
         return None
     return "rough" if pivot.rough else "worth"
+
+
+def _past_dead(runs: Sequence[Run], pivot: Pivot) -> tuple[str, ...]:
+    if not pivot.turns or pivot.reference_mark is None or pivot.eccentric.deg_per_mark is None:
+        return ()
+    marked = [r for r in runs if r.eccentric_mark is not None]
+    return tuple(r.name for r in marked if pivot.at_mark(r.eccentric_mark) is None)
 
 
 def _rack_differs(

@@ -149,6 +149,11 @@ def pivot_doubts(advice: Advice) -> list[str]:
         f"the rack's shims differ on {date}: {advice.corner.name} and {name} move together"
         for date, name in advice.pivot.rack_differs[:1]
     ]
+    if advice.pivot.past_dead:
+        out.append(
+            f"the mark of {', '.join(advice.pivot.past_dead[:3])} would turn the cam past its dead "
+            "point: not used"
+        )
     if advice.pivot.backwards:
         out.append("static toe at the marks runs against marks that count inboard: check both")
     return out

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from optimizer.advise.advice import Advice
-from optimizer.advise.eccentric import band_of, formula_error_mm
+from optimizer.advise.eccentric import band_of, formula_error_mm, length_that_holds_toe_mm
 from optimizer.advise.evidence import corner_evidence, logged_static_toe, setting_curves
 from optimizer.advise.mark_worth import mark_worth, prior_links
 from optimizer.advise.next_move import advise
@@ -322,6 +322,17 @@ def test_less_range_never_promises_more(demo_book: Logbook, kind: EccentricKind)
     assert count == sorted(count, reverse=True)
 
 
+def test_a_mark_past_the_dead_point_is_named_and_not_used(demo_book: Logbook) -> None:
+    unlogged = advise(_with(demo_book, (0.0, 0.0, None), eccentric=FREE), CORNER)
+    book = _with(demo_book, (0.0, 0.0, -16.0), eccentric=FREE)
+    advice = advise(book, CORNER)
+    assert advice.pivot.past_dead == ("link-short",)
+    assert "the mark of link-short would turn the cam past its dead point" in _screen(advice, book)
+    assert advice.move.spot == unlogged.move.spot
+    assert advice.move.static_toe.mark is None
+    assert advice.move.static_toe.shift_mm == unlogged.move.static_toe.shift_mm
+
+
 def test_outside_the_table_is_refused(demo_book: Logbook) -> None:
     wide = Eccentric(kind="marks", toe_at_marks=((-9.0, 5.6), (0.0, 0.18), (4.0, -2.2)))
     book = _with(demo_book, eccentric=wide)
@@ -425,6 +436,12 @@ def test_every_end_and_face_moves_the_curve_its_own_way(
     link = Link(length_mm=300.0, arm_mm=115.0, rise_mm=0.0)
     told = arc_toe_change_deg(link, travel[:-1], height, 0.0, end=stack.end)
     assert added == pytest.approx(told, rel=0.3)
+    # the length that holds static toe where the pivot cannot move
+    same = length_that_holds_toe_mm(link, np.array([height]), stack.end)
+    still = sweep(
+        replace(corner, end=stack.end), np.zeros(1), height, same, hold_static_toe=False
+    ).toe_deg[0, 0]
+    assert still == pytest.approx(was[-1], abs=1e-3)
     # raising the inner joint is lowering the outer one
     assert np.sign(added[1]) == (-1.0 if stack.end == "inner" else 1.0)
 
