@@ -5,6 +5,8 @@ from __future__ import annotations
 import importlib.util
 import re
 import shlex
+import shutil
+import textwrap
 from pathlib import Path
 from types import ModuleType
 from typing import get_args
@@ -13,6 +15,7 @@ import numpy as np
 import pytest
 
 from optimizer import errors
+from optimizer.advise.next_move import advise
 from optimizer.cli import main
 from optimizer.logbook import (
     NewAnswers,
@@ -25,6 +28,8 @@ from optimizer.logbook import (
 from optimizer.measure.curve import toe_curve
 from optimizer.measure.gauge import reading_noise_deg
 from optimizer.present.cautions import IN_FULL
+from optimizer.present.crew import Crew
+from optimizer.present.note import note
 from optimizer.present.taken import import_lines
 from optimizer.records import GaugeKind, Units
 
@@ -202,3 +207,46 @@ def test_every_gauge_kind_is_in_the_table() -> None:
 def test_the_eccentric_s_sign_is_said() -> None:
     own = README.split("## Your own car")[1].split("\n## ")[0]
     assert "marks of the eccentric count inboard" in own
+
+
+def demo_with(folder: Path, marks: str, tables: str) -> list[str]:
+    """The demo's screen with tables of car.toml put in place of its own.
+
+    ``marks`` is empty, a run and the mark it stood at, or "until" and the last run.
+    """
+    shutil.copytree(ROOT / "data" / "demo", folder)
+    car = (folder / "car.toml").read_text(encoding="utf-8")
+    for table in re.findall(r"(\[[^\[\]]+\]\n(?: {4}[^\[\n].*\n)+)", tables + "\n"):
+        head = table.splitlines()[0]
+        body = re.escape(head) + r"[^\n]*\n(?:[^\[\n][^\n]*\n)*"
+        before, *after = re.split(body, car)
+        assert len(after) == 1, head
+        car = before + textwrap.dedent(table.replace(head, f"    {head}")) + after[0]
+    (folder / "car.toml").write_text(car, encoding="utf-8")
+    until = marks.removeprefix("until ") if marks.startswith("until ") else ""
+    if marks and not until:
+        run, mark = marks.split()
+        runs = (folder / "runs.csv").read_text(encoding="utf-8")
+        rows = [row.split(",") for row in runs.splitlines()]
+        for row in rows:
+            row[6] = mark if row[0] == run else row[6]
+        (folder / "runs.csv").write_text("\n".join(map(",".join, rows)) + "\n", encoding="utf-8")
+    book = read_logbook(folder)
+    book = book.as_of(until) if until else book
+    return note(advise(book, "rear-left"), Crew.of(book))
+
+
+EXAMPLE = re.compile(
+    r"<!-- demo with: ?([^\n]*?) ?-->\n((?: {4}[^\n]*\n)+)\n```\n(.*?)```", re.DOTALL
+)
+
+
+@pytest.mark.parametrize("index", range(4))
+def test_the_eccentric_s_examples_are_today_s(tmp_path: Path, index: int) -> None:
+    examples = EXAMPLE.findall(README)
+    assert len(examples) == 4
+    marks, tables, shown = examples[index]
+    lines = demo_with(tmp_path / "car", marks, tables)
+    assert len(lines) < 24
+    assert shown in "\n".join(lines) + "\n"
+    assert shown.startswith("Do this")

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from optimizer.advise.eccentric import Band, StaticToe
 from optimizer.advise.goal import Target
 from optimizer.advise.link_body import Turn
+from optimizer.advise.pivot_move import PivotReport
 from optimizer.advise.reasons import Because
 from optimizer.advise.room import Limit, Name
 from optimizer.advise.stacks import Split
@@ -158,6 +159,7 @@ class Advice:
     limits: tuple[Limit, ...]
     n_candidate: int
     n_ruled_out: int
+    pivot: PivotReport
     ruled_out: tuple[tuple[Name, int], ...] = ()
 
     @property

@@ -111,14 +111,19 @@ def _worth(table: Table, field: Settings, expected: Array, candidates: list[Spot
     return worth_of_measuring(
         table.surface,
         table.target,
-        candidates=(
+        candidates=_as_the_surface_takes(
+            table,
             np.array([s.height_mm for s in candidates]),
             np.array([s.length_change_mm for s in candidates]),
         ),
-        settle=(height, change),
+        settle=_as_the_surface_takes(table, height, change),
         held=len(few) + table.best_measured,
         like=setting_curves(table.evidence)[-1],
     )
+
+
+def _as_the_surface_takes(table: Table, height: Array, change: Array) -> tuple[Array, Array]:
+    return table.surface_height(height, change), change
 
 
 def _least_work(table: Table, field: Settings, order: NDArray[np.intp]) -> Spot:

@@ -40,6 +40,10 @@ class StaticToe:
         left alone, toe-in plus
     left_inboard_mm, left_outboard_mm : range left after the move; None if unknown
     total_mm : shift from the reference setting
+    left_deg : static toe still off once the pivot is set by its mark, toe-in plus: what the
+        alignment gauge has to take out; None where nothing here can set it
+    mark : the mark it should then read; None where that is not known
+    cam : the same as an angle, for a cam whose throw is known
     """
 
     shift_mm: Band
@@ -48,6 +52,28 @@ class StaticToe:
     left_inboard_mm: float | None
     left_outboard_mm: float | None
     total_mm: float
+    left_deg: Band | None = None
+    mark: float | None = None
+    cam: CamTurn | None = None
+
+
+@record
+class CamTurn:
+    """A cam's turn for a move, degrees, inboard plus, and what it lifts the pivot, mm.
+
+    Attributes
+    ----------
+    turn_deg : from where it stands now
+    angle_deg : where it then stands; 0 where a mark moves toe most
+    inboard_deg, outboard_deg : turn left either way before its dead point
+    lift_mm : pivot raised by the turn; zero for a cam in a slot
+    """
+
+    turn_deg: Band
+    angle_deg: float
+    inboard_deg: float
+    outboard_deg: float
+    lift_mm: float
 
 
 def link_draws(draws: Array, *, ahead: bool) -> Link:
@@ -81,7 +107,7 @@ def static_toe(
     """Eccentric shift from the present setting to a new one, (height, length change) each."""
     at = np.array([new, now])
     total = shift_draws_mm(link, at[:, 0], at[:, 1], end)
-    shift = total[:, 0] - total[:, 1] + _formula_error(len(total), at[0] - at[1])
+    shift = total[:, 0] - total[:, 1] + formula_error_mm(len(total), at[0] - at[1])
     left = shift
     if eccentric.kind == "none":
         # the length holds static toe here; forgotten, it stays as it is
@@ -92,13 +118,13 @@ def static_toe(
     mean_total = float(np.mean(total[:, 0]))
     per_mark = eccentric.mm_per_mark
     inboard, outboard = eccentric.inboard_left_mm, eccentric.outboard_left_mm
-    band = _band(shift)
+    band = band_of(shift)
     return StaticToe(
         shift_mm=band,
         marks=None
         if per_mark is None
         else Band(value=band.value / per_mark, low=band.low / per_mark, high=band.high / per_mark),
-        forgotten_deg=_band(forgotten),
+        forgotten_deg=band_of(forgotten),
         left_inboard_mm=None if inboard is None else inboard - mean_total,
         left_outboard_mm=None if outboard is None else outboard + mean_total,
         total_mm=mean_total,
@@ -119,7 +145,7 @@ def length_that_holds_toe_mm(link: Link, height_mm: Array, end: StackEnd) -> Arr
     return np.asarray(np.hypot(reach, rise + way * height_mm * np.cos(lean)) - length)
 
 
-def _formula_error(n_draw: int, moved_mm: Array) -> Array:
+def formula_error_mm(n_draw: int, moved_mm: Array) -> Array:
     """Fixed draws of the formula's own error for a move (height, length change)."""
     half = np.random.default_rng(23).standard_normal(((n_draw + 1) // 2, 2))
     normal = np.concatenate([half, -half])[:n_draw]
@@ -142,6 +168,7 @@ def shortest_band(draws: Array, share: float = BAND[1] - BAND[0]) -> Band:
     )
 
 
-def _band(draws: Array) -> Band:
+def band_of(draws: Array) -> Band:
+    """Mean and the ends of the 90 % band of draws, both tails cut alike."""
     low, high = np.quantile(draws, BAND)
     return Band(value=float(np.mean(draws)), low=float(low), high=float(high))

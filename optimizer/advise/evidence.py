@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from optimizer.advise.mark_worth import TOE_SD_DEG
+from optimizer.advise.pivot import Pivot, pivot_of
 from optimizer.advise.stacks import joint_height_mm
 from optimizer.errors import CallError, LinkageError, TooFewReadingsError
 from optimizer.measure.curve import ToeCurve, has_curve, toe_curve
@@ -9,7 +13,7 @@ from optimizer.model.surface import LoggedStaticToe, SettingCurve, ToeSurface
 from optimizer.record import record
 from optimizer.records import Corner, Logbook, Run
 
-STATIC_TOE_SD_DEG = 0.03
+STATIC_TOE_SD_DEG = TOE_SD_DEG
 # a logged static toe this many deviations off what is known is named, and not used
 STATIC_TOE_DOUBT_SD = 3.0
 
@@ -20,7 +24,8 @@ class Evidence:
 
     ``now`` is how the car stands: the run that car.toml names, else the last measured
     one, since a row without readings may be a plan. ``planned`` are rows after it
-    without readings.
+    without readings. ``pivot`` is the corner's eccentric as its logged static toe has
+    fitted it, as is the corner's own.
     """
 
     corner: Corner
@@ -29,12 +34,19 @@ class Evidence:
     runs: tuple[Run, ...]
     curves: tuple[ToeCurve, ...]
     planned: tuple[str, ...]
+    pivot: Pivot
     set_aside: tuple[str, ...] = ()
 
     def setting_of(self, run: Run) -> tuple[float, float]:
         """Joint height and length change of a run from the reference, mm."""
         height = joint_height_mm(run, self.reference, self.corner.stack)
         return height, run.length_change_mm - self.reference.length_change_mm
+
+    def surface_setting_of(self, run: Run) -> tuple[float, float]:
+        """The same as the surface takes it: a free cam's lift counts as height."""
+        height, change = self.setting_of(run)
+        mark = run.eccentric_mark
+        return float(self.pivot.surface_height(height, change, mark)), change
 
     @property
     def measured_mm(self) -> tuple[float, float]:
@@ -73,9 +85,12 @@ def corner_evidence(book: Logbook, corner: str) -> Evidence:
     now = next((r for r in book.runs_of(corner) if r.name == named), runs[-1])
     rows = book.runs_of(corner)
     measured = {r.name for r in runs}
+    stated, reference = book.corners[corner], book.reference_of(corner)
+    pivot = pivot_of(stated, reference, rows)
     return Evidence(
-        corner=book.corners[corner],
-        reference=book.reference_of(corner),
+        corner=replace(stated, eccentric=pivot.eccentric),
+        reference=reference,
+        pivot=pivot,
         now=now,
         planned=tuple(
             r.name
@@ -129,7 +144,7 @@ def setting_curves(evidence: Evidence) -> list[SettingCurve]:
     """Curves with their settings, as the surface takes them."""
     out = []
     for run, curve in zip(evidence.runs, evidence.curves, strict=True):
-        height, change = evidence.setting_of(run)
+        height, change = evidence.surface_setting_of(run)
         out.append(
             SettingCurve(
                 height_mm=height,
@@ -143,22 +158,28 @@ def setting_curves(evidence: Evidence) -> list[SettingCurve]:
 
 
 def logged_static_toe(evidence: Evidence) -> list[tuple[str, LoggedStaticToe]]:
-    """Static toe of later runs against the reference, where the eccentric was logged too."""
-    per_mark = evidence.corner.eccentric.mm_per_mark
-    ref = evidence.reference
-    if per_mark is None or ref.static_toe_deg is None or ref.eccentric_mark is None:
+    """Static toe of later runs against the reference, where the eccentric was logged too.
+
+    None of it where a mark's worth was fitted to the same static toe.
+    """
+    ref, pivot = evidence.reference, evidence.pivot
+    if pivot.worth or ref.static_toe_deg is None or ref.eccentric_mark is None:
         return []
     out = []
     for run in evidence.runs:
         if run.name == ref.name or run.static_toe_deg is None or run.eccentric_mark is None:
             continue
         height, change = evidence.setting_of(run)
+        made = pivot.made(run.eccentric_mark)
+        if made is None:
+            continue
         row = LoggedStaticToe(
             height_mm=height,
             length_change_mm=change,
-            shift_mm=(run.eccentric_mark - ref.eccentric_mark) * per_mark,
-            toe_change_deg=run.static_toe_deg - ref.static_toe_deg,
+            shift_mm=made.shift_mm,
+            toe_change_deg=run.static_toe_deg - ref.static_toe_deg - made.toe_deg,
             sd_deg=STATIC_TOE_SD_DEG * 2**0.5,
+            lift_mm=made.lift_mm,
         )
         out.append((run.name, row))
     return out

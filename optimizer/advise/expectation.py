@@ -35,9 +35,11 @@ def expected_at(book: Logbook, corner: str, spot: Spot, travel_mm: Sequence[floa
     TooFewReadingsError
         If no run of the corner has readings.
     """
-    surface = fitted(corner_evidence(book, corner)).surface
+    evidence = corner_evidence(book, corner)
+    surface = fitted(evidence).surface
     travel = np.asarray(travel_mm, float)
-    mean, cov = surface.curve(spot.height_mm, spot.length_change_mm, travel)
+    height = evidence.pivot.surface_height(spot.height_mm, spot.length_change_mm)
+    mean, cov = surface.curve(height, spot.length_change_mm, travel)
     return Expectation(
         travel_mm=travel,
         toe_deg=mean,

@@ -66,5 +66,5 @@ def foretold(book: Logbook, run: Run) -> Foretold | None:
         surface = fitted(evidence).surface
     except (TooFewReadingsError, LinkageError):
         return None
-    height, change = evidence.setting_of(run)
+    height, change = evidence.surface_setting_of(run)
     return Foretold(surface=surface, gauge=book.gauge, height_mm=height, length_change_mm=change)

@@ -28,7 +28,6 @@ from optimizer.advise.room import (
 )
 from optimizer.advise.stacks import Split, joint_height_mm
 from optimizer.errors import NothingCanBeMadeError
-from optimizer.model.arc import Link
 from optimizer.record import record
 from optimizer.records import Corner, Logbook, Run
 
@@ -62,7 +61,7 @@ def hard_limits(
     corner: Corner,
     reference: Run,
     *,
-    link: Link | None = None,
+    pivot: PivotLimit | None = None,
     tilts: Tilts | None = None,
     travels_mm: Array | None = None,
 ) -> tuple[HardLimit, ...]:
@@ -72,14 +71,14 @@ def hard_limits(
     ----------
     corner : with all that was said of its hardware
     reference : the run that heights are counted from
-    link : draws of the link; without it the pivot is left out
+    pivot : of the inner pivot where it moves; left out without it
     tilts, travels_mm : what foresees the joint's tilt, and where; without travels tilt is
         left out
     """
     thread, joint, stud = corner.thread, corner.joint, corner.stud
     out: list[HardLimit] = []
-    if link is not None and corner.eccentric.kind != "none":
-        out.append(PivotLimit(corner.eccentric, link, corner.stack.end))
+    if pivot is not None and corner.eccentric.kind != "none":
+        out.append(pivot)
     if thread.kind != "fixed":
         engaged = EngagementLimit(thread)
         known = engaged.stated and not engaged.asks()

@@ -20,12 +20,12 @@ from optimizer.advise.choice import choose, ranked, verdict_on, where_to_stop
 from optimizer.advise.eccentric import BAND_SD, Band
 from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
 from optimizer.advise.goal import weight_spread_mm
-from optimizer.advise.joint import tilts_of
-from optimizer.advise.limits import hard_limits
+from optimizer.advise.makeable import limits_of, settings_of
+from optimizer.advise.pivot_move import pivot_report
 from optimizer.advise.ranking import form_scores_deg
 from optimizer.advise.reasons import because_of
 from optimizer.advise.room import At, HardLimit, Limit
-from optimizer.advise.settings import Settings, possible_settings
+from optimizer.advise.settings import Settings
 from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
 from optimizer.measure.quality import run_quality
 from optimizer.measure.shape import curve_shape
@@ -36,7 +36,6 @@ Array = NDArray[np.float64]
 
 N_MAP = 81
 # tilt bends one way over travel, so its ends tell the worst; a mechanism may turn between
-N_TILT, N_TILT_OF_POINTS = 3, 7
 PROOF_SD = 2.0
 
 
@@ -60,8 +59,8 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
     """
     evidence = corner_evidence(book, corner)
     table = Table(evidence, goal or evidence.corner.goal)
-    limits = _limits_of(table)
-    field = _settings_of(table, limits)
+    limits = limits_of(table)
+    field = settings_of(table, limits)
     expected = table.expected(field)
     order = ranked(table, field, expected)
     choice = choose(table, field, order, expected)
@@ -97,13 +96,12 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         toe_unset=_toe_unset(evidence),
         planned=evidence.planned,
         set_aside=evidence.set_aside,
-        because=because_of(
-            table.surface, table.now.height_mm, table.now.length_change_mm, table.target
-        ),
+        because=because_of(table.surface, *_on_surface(table, table.now), table.target),
         limits=_reports(table, limits, spot),
         n_candidate=len(field.height),
         n_ruled_out=field.n_ruled_out,
         ruled_out=field.ruled_out,
+        pivot=pivot_report(book, evidence),
     )
 
 
@@ -111,7 +109,7 @@ def surface_map(book: Logbook, corner: str, goal: Goal | None = None) -> Surface
     """The surface of one corner over everything that can be set, for a picture."""
     evidence = corner_evidence(book, corner)
     table = Table(evidence, goal or evidence.corner.goal)
-    field = _settings_of(table, _limits_of(table))
+    field = settings_of(table, limits_of(table))
     spots = table.measured
     reach_h = np.append(field.height, [s.height_mm for s in spots])
     reach_d = np.append(field.change, [s.length_change_mm for s in spots])
@@ -123,31 +121,9 @@ def surface_map(book: Logbook, corner: str, goal: Goal | None = None) -> Surface
     return SurfaceMap(
         height_mm=height,
         length_mm=length,
-        score_deg=form_scores_deg(form, h, d),
+        score_deg=form_scores_deg(form, table.surface_height(h, d), d),
         possible=np.stack([field.height, field.change], axis=1),
         measured=tuple((s.run or "", s.height_mm, s.length_change_mm) for s in spots),
-    )
-
-
-def _settings_of(table: Table, limits: Sequence[HardLimit]) -> Settings:
-    now = (table.now.height_mm, table.now.length_change_mm)
-    return possible_settings(table.evidence, now, table.link, limits)
-
-
-def _limits_of(table: Table) -> tuple[HardLimit, ...]:
-    """Limits of the corner's hardware, over all travel that was measured or is wanted."""
-    evidence = table.evidence
-    ends = [*table.target.window_mm]
-    for curve in evidence.curves:
-        ends += [float(curve.travel_mm[0]), float(curve.travel_mm[-1])]
-    n_travel = N_TILT if evidence.corner.points is None else N_TILT_OF_POINTS
-    travels = np.linspace(min(0.0, *ends), max(0.0, *ends), n_travel)
-    return hard_limits(
-        evidence.corner,
-        evidence.reference,
-        link=table.link,
-        tilts=tilts_of(evidence.corner, table.surface, travels),
-        travels_mm=travels,
     )
 
 
@@ -207,8 +183,8 @@ def _proof(table: Table, spot: Spot) -> Proof:
     inside = (curve.travel_mm >= low - 1e-6) & (curve.travel_mm <= high + 1e-6)
     inside = inside if np.any(inside) else np.ones(len(curve.travel_mm), dtype=bool)
     travel = curve.travel_mm[inside]
-    mean, cov = table.surface.curve(spot.height_mm, spot.length_change_mm, travel)
-    now, _ = table.surface.curve(table.now.height_mm, table.now.length_change_mm, travel)
+    mean, cov = table.surface.curve(*_on_surface(table, spot), travel)
+    now, _ = table.surface.curve(*_on_surface(table, table.now), travel)
     half = PROOF_SD * np.sqrt(np.diag(cov) + np.diag(curve.cov_deg2)[inside])
     at = int(np.argmax(np.abs(mean - now) / half)) if spot.run is None else len(travel) - 1
     return Proof(
@@ -216,6 +192,12 @@ def _proof(table: Table, spot: Spot) -> Proof:
         low_deg=float(mean[at] - half[at]),
         high_deg=float(mean[at] + half[at]),
     )
+
+
+def _on_surface(table: Table, spot: Spot) -> tuple[float, float]:
+    """A spot's height as the surface takes it, and its length change."""
+    change = spot.length_change_mm
+    return float(table.surface_height(spot.height_mm, change)), change
 
 
 def _toe_unset(evidence: Evidence) -> bool:

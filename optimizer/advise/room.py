@@ -13,8 +13,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.advise.eccentric import BAND_SD, shift_draws_mm
+from optimizer.advise.eccentric import BAND_SD
 from optimizer.advise.joint import Tilts, ball_tilt_deg
+from optimizer.advise.pivot import Pivot
 from optimizer.advise.stacks import Split
 from optimizer.advise.stud import (
     Stud,
@@ -28,11 +29,9 @@ from optimizer.errors import CallError
 from optimizer.model.arc import Link
 from optimizer.record import record
 from optimizer.records import (
-    Eccentric,
     JointStud,
     ShimmedJoint,
     Stack,
-    StackEnd,
     StackFace,
     Thread,
 )
@@ -156,24 +155,36 @@ class HardLimit:
 
 
 class PivotLimit(HardLimit):
-    """Way of the inner pivot left, at the mean of the link's draws."""
+    """Way of the inner pivot left, at the mean of the link's draws.
+
+    Of a slot to its stated ends; of a cam to its dead points too; of a table to the toe of
+    its outermost marks, as a way of the pivot.
+
+    Parameters
+    ----------
+    pivot : the corner's
+    link : draws of the link
+    now : joint height and length change as the car stands, mm
+    mark : where it stands, None where not logged
+    """
 
     name: Name = "eccentric"
 
-    def __init__(self, eccentric: Eccentric, link: Link, end: StackEnd) -> None:
-        self.inboard, self.outboard = eccentric.inboard_left_mm, eccentric.outboard_left_mm
+    def __init__(
+        self, pivot: Pivot, link: Link, now: tuple[float, float], mark: float | None
+    ) -> None:
+        stated = pivot.eccentric
+        self.pivot, self.now, self.mark = pivot, now, mark
+        self.inboard, self.outboard = stated.inboard_left_mm, stated.outboard_left_mm
         self.link = Link(**{name: float(np.mean(value)) for name, value in vars(link).items()})
-        self.end: StackEnd = end
 
     def room(self, at: At) -> Array | None:
-        shift = shift_draws_mm(self.link, at.height, at.change, self.end)
-        sides = [
-            *([] if self.inboard is None else [self.inboard - shift]),
-            *([] if self.outboard is None else [self.outboard + shift]),
-        ]
+        sides = self.pivot.room_mm(self.link, at.height, at.change, self.now, self.mark)
         return np.min(sides, axis=0) if sides else None
 
     def asks(self) -> tuple[str, ...]:
+        if self.pivot.turns or self.pivot.table_toe_deg(self.link, self.now, self.mark) is not None:
+            return ()  # a cam ends at its dead points, a table at its last marks
         known = {"inboard_left": self.inboard, "outboard_left": self.outboard}
         return tuple(name for name, value in known.items() if value is None)
 

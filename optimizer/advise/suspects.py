@@ -118,7 +118,7 @@ def _of_corner(book: Logbook, evidence: Evidence) -> tuple[Suspect, ...]:
         ahead=corner.ahead, end=corner.stack.end, tape=corner.tape, points=corner.points
     )
     runs = [
-        testimony(r.name, evidence.setting_of(r), book.readings_of(r.name), book.gauge)
+        testimony(r.name, evidence.surface_setting_of(r), book.readings_of(r.name), book.gauge)
         for r in evidence.runs
     ]
     prior, out = surface.prior_state(), list[Suspect]()
@@ -296,11 +296,11 @@ class _Inquest:
         )
         if told.reference is row:
             new = {
-                k: run.moved(told.setting_of(r))
+                k: run.moved(told.surface_setting_of(r))
                 for k, (r, run) in enumerate(zip(told.runs, self.runs, strict=True))
             }
             return self._chained(kind, name, new, told)
-        again = self.runs[i].moved(told.setting_of(row))
+        again = self.runs[i].moved(told.surface_setting_of(row))
         odds = PRIOR_LOG_ODDS + self._gain(i, again)
         return self._story(Suspect(kind=kind, runs=name, log_odds=odds), {i: again}, told)
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.advise.advice import Move, Outlook, Spot
-from optimizer.advise.eccentric import BAND_SD, link_draws, shortest_band, static_toe
+from optimizer.advise.eccentric import BAND_SD, link_draws, shortest_band
 from optimizer.advise.evidence import Evidence, fitted
 from optimizer.advise.goal import Target, target_of
 from optimizer.advise.link_body import turn_of
+from optimizer.advise.pivot_move import static_toe_of
 from optimizer.advise.ranking import expected_improvement_deg, form_scores_deg, ranking_form
 from optimizer.advise.settings import Settings
 from optimizer.advise.stacks import split_of
@@ -57,7 +59,7 @@ class Table:
         t = self.target
         out = draw_scores_deg(
             self.draws,
-            np.atleast_1d(height),
+            np.atleast_1d(self.surface_height(height, change)),
             np.atleast_1d(change),
             t.travel_mm,
             t.weight,
@@ -78,7 +80,11 @@ class Table:
     def _ranked_by(self, height: Array, change: Array) -> Array:
         t = self.target
         form = ranking_form(self.surface, t.travel_mm, t.weight, t.wanted_deg)
-        return form_scores_deg(form, height, change)
+        return form_scores_deg(form, self.surface_height(height, change), change)
+
+    def surface_height(self, height: float | Array, change: float | Array) -> Any:
+        """Joint height as the surface takes it: all but a free cam leave it as it is."""
+        return self.evidence.pivot.surface_height(height, change)
 
     def measured_at(self, spot: Spot) -> Spot | None:
         """The measured setting that is the same as this one, if there is one."""
@@ -92,12 +98,13 @@ class Table:
             spot=spot,
             raise_mm=spot.height_mm - now.height_mm,
             turn=turn_of(corner.thread, change),
-            static_toe=static_toe(
+            static_toe=static_toe_of(
                 self.link,
                 (spot.height_mm, spot.length_change_mm),
                 (now.height_mm, now.length_change_mm),
-                corner.eccentric,
-                corner.stack.end,
+                self.evidence.pivot,
+                self.evidence.now.eccentric_mark,
+                corner.thread,
             ),
         )
 
@@ -106,7 +113,8 @@ class Table:
         scores = self.scores(spot.height_mm, spot.length_change_mm)
         travel = self.evidence.curves[0].travel_mm
         travel = np.unique(np.concatenate([travel, self.target.travel_mm]))
-        mean, cov = self.surface.curve(spot.height_mm, spot.length_change_mm, travel)
+        height = self.surface_height(spot.height_mm, spot.length_change_mm)
+        mean, cov = self.surface.curve(height, spot.length_change_mm, travel)
         half = BAND_SD * np.sqrt(np.maximum(np.diag(cov), 0.0))
         return Outlook(
             score_deg=shortest_band(scores),
@@ -125,7 +133,7 @@ class Table:
             return None
         miss = draw_scores_deg(
             self.draws,
-            [spot.height_mm],
+            [self.surface_height(spot.height_mm, spot.length_change_mm)],
             [spot.length_change_mm],
             np.array([goal.at_travel_mm]),
             np.ones(1),

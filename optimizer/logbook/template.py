@@ -150,7 +150,7 @@ reference_run = {run}    # the run that all settings are counted from
 
 # Shims. Each stack is written from the top: 3+1, 2x1+0.5, 0 for none.
 [corner.{corner}.stack]
-end = "outer"    # the shimmed joint: outer or inner
+end = "outer"    # the shimmed joint: outer or inner; rack if the steering rack is shimmed
 face = "clevis"    # clevis (total stays); arm-below or arm-above the joint (rest under nut)
 # shims = "{shims}"    # every shim owned for this joint, those on the car included
 # most_shims = {most_shims}    # most that may stand in both stacks together

@@ -79,18 +79,23 @@ def arc_toe_change_deg(
 
 
 def eccentric_shift_mm(
-    link: Link, height_mm: ArrayLike, length_change_mm: ArrayLike, *, end: str = "outer"
+    link: Link,
+    height_mm: ArrayLike,
+    length_change_mm: ArrayLike,
+    *,
+    end: str = "outer",
+    lift_mm: ArrayLike = 0.0,
 ) -> Array:
     """Shift of the inner pivot that holds static toe, inboard plus, mm; broadcasts.
 
     Along the link seen from above; a slot at an angle to it moves more by the
-    angle's secant.
+    angle's secant. ``lift_mm`` is how far a free cam has raised the pivot.
     """
     length, rise = np.asarray(link.length_mm, float), np.asarray(link.rise_mm, float)
     height, lean = np.asarray(height_mm, float), np.asarray(link.stud_lean_rad, float)
     new_length = length + np.asarray(length_change_mm, float)
     way = 1.0 if end == "outer" else -1.0
-    new_rise = rise + way * height * np.cos(lean)
+    new_rise = rise + way * height * np.cos(lean) - np.asarray(lift_mm, float)
     shift = reach_mm(new_length, new_rise) - reach_mm(length, rise)
     return np.asarray(shift - way * height * np.sin(lean))
 

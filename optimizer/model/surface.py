@@ -58,7 +58,7 @@ class LoggedStaticToe:
 
     ``shift_mm`` is how far the inner pivot stood inboard of the reference mark,
     ``toe_change_deg`` how much static toe had moved (toe-in plus), ``sd_deg`` its
-    standard deviation.
+    standard deviation; ``lift_mm`` is how far a free cam had raised the pivot.
     """
 
     height_mm: float
@@ -66,6 +66,7 @@ class LoggedStaticToe:
     shift_mm: float
     toe_change_deg: float
     sd_deg: float
+    lift_mm: float = 0.0
 
 
 class ToeSurface:
@@ -239,7 +240,7 @@ class ToeSurface:
                 lean_in_rad_per_mm=tape[:, 3],
                 stud_lean_rad=tape[:, 4],
             )
-            needed = eccentric_shift_mm(link, height, change, end=self.end)
+            needed = eccentric_shift_mm(link, height, change, end=self.end, lift_mm=logged.lift_mm)
             return static_toe_error_deg(link, needed - logged.shift_mm)
 
         here = self.mean_[N_COEFFICIENT:]

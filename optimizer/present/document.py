@@ -20,7 +20,7 @@ from optimizer.advise.stacks import joint_height_mm
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import RunQuality
 from optimizer.measure.shape import Figure, Shape
-from optimizer.present import note
+from optimizer.present import note, pivot
 from optimizer.present.cautions import IN_FULL
 from optimizer.present.crew import Crew, chance_in_words, corner_flag
 from optimizer.present.limits import limit_document, limits_words, unsafe_words
@@ -175,6 +175,8 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
             "tolerance_deg": a.goal.tolerance_deg,
         },
         "do": _move(a.move, a, crew),
+        "order_of_work": list(pivot.in_order(a, crew, note.hands_words(a, crew))),
+        "pivot": pivot.report_json(a, crew),
         "put_back": {"shown": note.back_words(a, crew)},
         "expected": _outlook(a.outlook, crew),
         "now": {"setting": _spot(a.now, crew), **_outlook(a.now_outlook, crew)},
@@ -260,6 +262,7 @@ def _move(move: Move, a: Advice, crew: Crew) -> Json:
             "from_reference_mm": static.total_mm,
             "left_inboard_mm": static.left_inboard_mm,
             "left_outboard_mm": static.left_outboard_mm,
+            **pivot.move_json(move, crew),
         },
         "static_toe_if_forgotten": {
             **_plain_band(static.forgotten_deg),

@@ -20,6 +20,13 @@ from optimizer.present.crew import (
 )
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
 from optimizer.present.limits import first_words, limits_words, unsafe_words
+from optimizer.present.pivot import (
+    STATIC_TOE_MOVES_DEG,
+    eccentric_words,
+    joint_name,
+    pivot_doubts,
+    raise_words,
+)
 
 OUT_OF_REACH = 0.05
 
@@ -31,8 +38,7 @@ HEADINGS = {
 }
 
 
-MOST_BRIEF = 8
-STATIC_TOE_MOVES_DEG = 0.02
+MOST_BRIEF = 9
 # the last digit shown of a score
 SEEN_DEG = 0.001
 
@@ -65,13 +71,13 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     lines += labelled("Doubt", doubt, width) if doubt else []
     lines += _do_this(advice, crew, width)
     lines += _expect(advice, crew, width, brevity)
-    if brevity < MOST_BRIEF:
+    if brevity < 8:
         because = because_words(advice.because, advice, crew, brevity)
         lines += labelled("Because", because, width)
     lines += labelled("Wrong if", proof_words(advice, crew), width)
     both = advice.teaches and not _shims_only(advice.runners_up[0], advice) and brevity < 7
     few = 2 if both else 1
-    shown = advice.runners_up[: few if brevity else 2]
+    shown = advice.runners_up[: few if brevity else 2] if brevity < MOST_BRIEF else ()
     for index, other in enumerate(shown):
         lines += labelled(
             "Next best" if index == 0 else "", runner_up_words(other, advice, crew), width
@@ -113,15 +119,15 @@ def _turns(move: Move) -> bool:
 def do_words(move: Move, advice: Advice, crew: Crew) -> list[str]:
     """What to do with the hands, one item a line."""
     split = move.spot.split
+    joint = joint_name(advice.corner.stack)
     out = [
-        f"above the joint, top to bottom: {crew.stack(split.above_mm)}",
-        f"below the joint, top to bottom: {crew.stack(split.below_mm)}",
+        f"above the {joint}, top to bottom: {crew.stack(split.above_mm)}",
+        f"below the {joint}, top to bottom: {crew.stack(split.below_mm)}",
     ]
     if _moves_shims(move):
-        way = "higher" if move.raise_mm > 0 else "lower"
-        out[1] += f"  (joint {crew.length(move.raise_mm)} {way})"
+        out[1] += f"  {raise_words(move, advice.corner, crew)}"
     out.append(_link_words(move, advice, crew))
-    out.append(_eccentric_words(move, advice, crew))
+    out.append(eccentric_words(move, advice, crew))
     return [line for line in out if line]
 
 
@@ -142,35 +148,6 @@ def _link_words(move: Move, advice: Advice, crew: Crew) -> str:
     parts += [_count(turn.parts, turn.part_name)] if turn.parts else []
     about = "about " if follows else ""
     return f"{what} {about}{' and '.join(parts)} {way} ({amount})"
-
-
-def _eccentric_words(move: Move, advice: Advice, crew: Crew) -> str:
-    static = move.static_toe
-    shift, forgotten = static.shift_mm.value, static.forgotten_deg.value
-    moves_toe = abs(forgotten) >= STATIC_TOE_MOVES_DEG
-    if advice.corner.eccentric.kind == "none":
-        if not moves_toe:
-            return "static toe stays: look at it on the alignment gauge"
-        if advice.corner.thread.kind == "fixed":
-            return (
-                f"static toe goes {crew.toe(forgotten)}, and neither this link nor its pivot "
-                "can take it back: set it elsewhere or leave the shims"
-            )
-        return (
-            "set static toe with the rod's thread on the alignment gauge, both sides alike; "
-            f"forgotten, it goes {crew.toe(forgotten)}"
-        )
-    if abs(shift) < 0.05:
-        return "eccentric as now"
-    way = "inboard" if shift > 0 else "outboard"
-    give = max((static.shift_mm.high - static.shift_mm.low) / 2.0, 0.1)
-    amount = f"{crew.rough_length(shift)} {way}"
-    if static.marks is not None:
-        amount = f"{abs(static.marks.value):.1f} marks {way} ({crew.rough_length(shift)})"
-    return (
-        f"eccentric {amount}, give or take {crew.rough_length(give)}; "
-        f"forgotten, static toe goes {crew.toe(forgotten)}"
-    )
 
 
 def _do_this(advice: Advice, crew: Crew, width: int) -> list[str]:
@@ -362,6 +339,7 @@ def doubt_words(advice: Advice, crew: Crew) -> str:
             f"static toe of {', '.join(advice.static_toe_in_doubt[:3])} does not fit its eccentric "
             "mark (marks count inboard plus) and the tape: not used"
         )
+    said += pivot_doubts(advice)
     if not advice.now_is_measured and advice.now.run not in advice.set_aside:
         said.append(f"{advice.now.run}, where the car stands, has no readings yet")
     if advice.planned:

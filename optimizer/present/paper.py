@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -87,15 +88,18 @@ def page_of(sheet: Sheet, paper: str = "a4", folio: str = "") -> Picture:
     """
     size = PAPERS_MM[check_paper(paper)]
     over = 0.0
-    for hands in HAND_SIZES:
-        for n_may in range(len(sheet.may), -1, -1):
+    # on a crowded page the order of work goes first: the lists beside it say it in short
+    bare, most = replace(sheet, order=()), len(sheet.may)
+    tries = [(sheet, HAND_SIZES[0], most)]
+    tries += [(bare, hands, n) for hands in HAND_SIZES for n in range(most, -1, -1)]
+    for shown, hands, n_may in tries:
+        page = _Page(*size)
+        over = page.fill(shown, folio, hands, n_may, BOX_MM)
+        if over <= 0.0:
+            box = min(TALLEST_BOX_MM, BOX_MM - over / (len(sheet.rows) + 2))
             page = _Page(*size)
-            over = page.fill(sheet, folio, hands, n_may, BOX_MM)
-            if over <= 0.0:
-                box = min(TALLEST_BOX_MM, BOX_MM - over / (len(sheet.rows) + 2))
-                page = _Page(*size)
-                page.fill(sheet, folio, hands, n_may, box)
-                return page.picture
+            page.fill(shown, folio, hands, n_may, box)
+            return page.picture
     fewer = int(over / BOX_MM) + 1
     raise CallError(
         f"{in_glyphs(sheet.corner)}: {len(sheet.rows) + 1} travels and what must be said do not "
@@ -161,7 +165,7 @@ class _Page:
         if sheet.doubt:
             y = self.labelled(y, "Doubt", sheet.doubt, bold=True) + 1.0
         y = self.words(self.left, y, TABLE_MM, sheet.label, size, bold=True)
-        for text in sheet.hands:
+        for text in sheet.order or sheet.hands:
             y = self.tick(self.left, y, TABLE_MM, text, size) + 0.6
         y = self._table(sheet, y + 1.0, box_mm) + 1.0
         y = self.words(self.left, y, TABLE_MM, sheet.how, SMALL) + 1.0

@@ -14,6 +14,7 @@ from optimizer.advise.next_move import advise
 from optimizer.present import note
 from optimizer.present.crew import Crew, corner_title
 from optimizer.present.limits import limits_words, sheet_words
+from optimizer.present.pivot import in_order, joint_name
 from optimizer.present.travels import Asked, travels_to_set
 from optimizer.record import record
 from optimizer.records import Corner, Goal, Logbook, Run
@@ -57,7 +58,8 @@ class Sheet:
     """Everything that one page says.
 
     ``must`` are paragraphs that always stand on the page, ``may`` those that give way
-    where there is no room, the last one first; each is (label, text).
+    where there is no room, the last one first; each is (label, text). ``order`` is the
+    whole order of work, ``hands`` among it.
     """
 
     corner: str
@@ -75,6 +77,7 @@ class Sheet:
     must: tuple[tuple[str, str], ...]
     may: tuple[tuple[str, str], ...]
     first: str = ""
+    order: tuple[str, ...] = ()
 
     @property
     def expects(self) -> bool:
@@ -137,6 +140,7 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
             ("Then", note.then_words(advice, on_paper=False)),
             ("Each limit", sheet_words(advice, crew)),
         ),
+        order=in_order(advice, crew, note.hands_words(advice, crew)),
     )
 
 
@@ -186,7 +190,7 @@ def _as_it_stands(
         car=book.car,
         heading=heading if measured else f"first run: {heading}",
         label="Stands at",
-        hands=_setting_words(run, crew),
+        hands=_setting_words(run, crew, joint_name(corner.stack)),
         blanks=_blanks(corner, crew),
         rows=tuple(Row(travel=crew.travel(z)) for z in travels),
         zero=crew.dial(0.0),
@@ -208,13 +212,13 @@ def _stands_at(book: Logbook, corner: Corner) -> Run | None:
     return named or (book.reference_of(corner.name) if runs else None)
 
 
-def _setting_words(run: Run | None, crew: Crew) -> tuple[str, ...]:
+def _setting_words(run: Run | None, crew: Crew, joint: str) -> tuple[str, ...]:
     """The setting that the logbook has, or lines to write it on."""
     blank = "_" * 20
     above, below = (crew.stack(run.above_mm), crew.stack(run.below_mm)) if run else (blank, blank)
     words = [
-        f"above the joint, top to bottom: {above}",
-        f"below the joint, top to bottom: {below}",
+        f"above the {joint}, top to bottom: {above}",
+        f"below the {joint}, top to bottom: {below}",
     ]
     if run is not None:
         words.append("look that it is so; if not, mend runs.csv")

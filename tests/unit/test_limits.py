@@ -22,6 +22,7 @@ from optimizer.advise.limits import (
     unsafe_today,
 )
 from optimizer.advise.next_move import advise, surface_map
+from optimizer.advise.pivot import Pivot
 from optimizer.advise.ranking import form_scores_deg
 from optimizer.advise.room import (
     UNSAFE,
@@ -326,11 +327,16 @@ def test_bending_near_over_and_not_known() -> None:
 @pytest.mark.outside
 def test_pivot_thread_and_shims_by_hand() -> None:
     level = Link(length_mm=np.full((2, 1), 300.0), arm_mm=100.0, rise_mm=0.0)
-    pivot = PivotLimit(Eccentric(inboard_left_mm=4.0, outboard_left_mm=6.0), level, "outer")
+
+    def slot(**left: float) -> PivotLimit:
+        stated = Pivot(eccentric=Eccentric(**left), end="outer", reference_mark=None)
+        return PivotLimit(stated, level, (0.0, 0.0), None)
+
+    pivot = slot(inboard_left_mm=4.0, outboard_left_mm=6.0)
     # a level link that grows by 1 mm needs the pivot 1 mm inboard
     assert pivot.room(_at(change=[1.0, 5.0, -5.0, -7.0])) == pytest.approx([3.0, -1.0, 1.0, -1.0])
-    assert PivotLimit(Eccentric(inboard_left_mm=4.0), level, "outer").asks() == ("outboard_left",)
-    assert PivotLimit(Eccentric(), level, "outer").room(_at()) is None
+    assert slot(inboard_left_mm=4.0).asks() == ("outboard_left",)
+    assert slot().room(_at()) is None
     thread = ThreadLimit(Thread(shorter_mm=4.0, longer_mm=2.0), engaged_known=False)
     assert thread.room(_at(change=[-5.0, 0.0, 3.0])) == pytest.approx([-1.0, 2.0, -1.0])
     one = ThreadLimit(Thread(shorter_mm=4.0), engaged_known=True)

@@ -1,0 +1,46 @@
+"""What can be made of a corner: its limits, and the settings they leave."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from optimizer.advise.joint import tilts_of
+from optimizer.advise.limits import hard_limits
+from optimizer.advise.room import HardLimit, PivotLimit
+from optimizer.advise.settings import Settings, possible_settings
+from optimizer.advise.table import Table
+
+N_TILT, N_TILT_OF_POINTS = 3, 7
+
+
+def limits_of(table: Table) -> tuple[HardLimit, ...]:
+    """Limits of the corner's hardware, over all travel that was measured or is wanted."""
+    evidence = table.evidence
+    ends = [*table.target.window_mm]
+    for curve in evidence.curves:
+        ends += [float(curve.travel_mm[0]), float(curve.travel_mm[-1])]
+    n_travel = N_TILT if evidence.corner.points is None else N_TILT_OF_POINTS
+    travels = np.linspace(min(0.0, *ends), max(0.0, *ends), n_travel)
+    now = (table.now.height_mm, table.now.length_change_mm)
+    return hard_limits(
+        evidence.corner,
+        evidence.reference,
+        pivot=PivotLimit(evidence.pivot, table.link, now, evidence.now.eccentric_mark),
+        tilts=tilts_of(evidence.corner, table.surface, travels),
+        travels_mm=travels,
+    )
+
+
+def settings_of(table: Table, limits: Sequence[HardLimit] | None = None) -> Settings:
+    """Every setting that can be made, less what a limit forbids.
+
+    Raises
+    ------
+    NothingCanBeMadeError
+        If nothing is left, or the hardware is not for this tool.
+    """
+    now = (table.now.height_mm, table.now.length_change_mm)
+    held = limits_of(table) if limits is None else limits
+    return possible_settings(table.evidence, now, table.link, held)
