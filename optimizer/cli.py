@@ -487,7 +487,7 @@ def _drop_unwritten() -> None:
 def _headed(error: ShimoptError) -> str:
     text = str(error)
     placed = isinstance(error, LogbookError) and any(p.line for p in error.problems[:1])
-    plain = placed or text.startswith(("car.toml", "runs.csv", "readings.csv"))
+    plain = placed or text.startswith(("car.toml", "runs.csv", "readings.csv", "travel.csv"))
     return text if plain else f"shimopt: {text}"
 
 

@@ -36,6 +36,7 @@ TRAVEL_SIDES: tuple[TravelSide, ...] = ("droop", "bump", "both")
 WEIGHTS: tuple[WeightKind, ...] = ("flat", "ride-height", "logged")
 TARGET = ("at_travel", "toe_change", "tolerance")  # keys of a toe-at-travel goal only
 _PAIR = re.compile(r"\s*([A-Za-z_]+)\s*=\s*(\[[^\]]*\]|\"[^\"]*\"|[^\s,;]+)\s*[,;]?")
+_BARE_WORD = re.compile(r'(?<![\w"-])([A-Za-z][\w-]*)(?!["\w-])')
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
 _EXAMPLE = 'write pairs, such as "kind=toe-at-travel at_travel=-40 toe_change=0.2"'
 
@@ -81,7 +82,9 @@ def _toml_value(typed: str) -> str:
     """A value as TOML writes it: numbers in any notation, words in quotes."""
     if _NUMBER.fullmatch(typed):
         return repr(float(typed))
-    return typed if typed[0] in '["' else f'"{typed}"'
+    if typed[0] == "[":
+        return _BARE_WORD.sub(r'"\1"', typed)
+    return typed if typed[0] == '"' else f'"{typed}"'
 
 
 def read_goal(
