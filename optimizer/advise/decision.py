@@ -56,7 +56,7 @@ def decide(table: Table, choice: Choice, measured: Measured, wishes: Wishes) -> 
         return Decision(spot=spot, action=action, verdict=verdict, wishes=())
     none_keeps = not measured.makeable
     if none_keeps:
-        verdict = replace(verdict, go_on=True)
+        verdict = replace(verdict, go_on=True, gain_deg=table.outlook(spot).gain_deg)
     elif not verdict.go_on:
         stands = wishes.allows(table.now) or any(m.run == table.now.run for m in measured.makeable)
         limit = verdict.limit_deg

@@ -24,6 +24,7 @@ from optimizer.present import note
 from optimizer.present.cautions import IN_FULL
 from optimizer.present.crew import Crew, chance_in_words
 from optimizer.present.screens import doubt_words
+from optimizer.present.wished import goal_document, wishes_document
 from optimizer.records import Logbook, Run
 
 SCHEMA_VERSION = 1
@@ -158,7 +159,9 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
             "at_travel_mm": a.goal.at_travel_mm,
             "toe_change_deg": a.goal.toe_change_deg,
             "tolerance_deg": a.goal.tolerance_deg,
+            **goal_document(a, crew),
         },
+        "wishes": wishes_document(a, crew),
         "do": _move(a.move, a, crew),
         "put_back": {"shown": note.back_words(a, crew)},
         "expected": _outlook(a.outlook, crew),

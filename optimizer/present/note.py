@@ -20,6 +20,13 @@ from optimizer.present.crew import (
     spread_of_travels,
 )
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
+from optimizer.present.wished import (
+    figure_words,
+    outside_words,
+    scored_words,
+    wish_verdict_words,
+    wishes_words,
+)
 
 OUT_OF_REACH = 0.05
 
@@ -63,6 +70,8 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     lines += labelled("Doubt", doubt, width) if doubt else []
     lines += _do_this(advice, crew, width)
     lines += _expect(advice, crew, width, brevity)
+    wishes = wishes_words(advice, crew, stands=_stands(advice))
+    lines += labelled("Wishes", wishes, width) if wishes else []
     if brevity < MOST_BRIEF:
         because = because_words(advice.because, advice, crew, brevity)
         lines += labelled("Because", because, width)
@@ -94,6 +103,11 @@ def heading_words(advice: Advice) -> str:
 def _as_it_stands(advice: Advice) -> bool:
     """The setting advised is the one on the car."""
     return not (_moves_shims(advice.move) or _turns(advice.move))
+
+
+def _stands(advice: Advice) -> bool:
+    """Nothing is to be moved."""
+    return advice.action == "stay" or _as_it_stands(advice)
 
 
 def _moves_shims(move: Move) -> bool:
@@ -228,12 +242,13 @@ def score_words(advice: Advice, crew: Crew, short: bool = False) -> str:
     """Score now, expected, and the chance of beating the best measured run."""
     score, now = advice.outlook.score_deg, advice.now_outlook.score_deg
     unit, best = crew.units.toe, advice.best_measured
-    name = "toe change" if advice.goal.kind == "least-change" else "off the wanted toe"
+    name = scored_words(advice.target)
+    figure = figure_words(advice.goal, advice.target, crew)
     span = f"{crew.score(score.low)} to {crew.score(score.high)}"
     if advice.action == "stay":
-        text = f"{name} {crew.score(score.value)} {unit} RMS ({span})"
+        text = f"{name} {crew.score(score.value)} {unit} {figure}, {span}"
     else:
-        text = f"{name} {crew.score(now.value)} {unit} RMS now, {crew.score(score.value)} ({span})"
+        text = f"{name} {crew.score(now.value)} {unit} {figure} now, {crew.score(score.value)} ({span})"
         text += " expected"
     if advice.action == "try" and not short:
         text += f"; {chance_in_words(advice.outlook.chance)} to beat {best.run}"
@@ -241,7 +256,8 @@ def score_words(advice: Advice, crew: Crew, short: bool = False) -> str:
             text += f" ({crew.score(advice.measured_score_deg.value)} measured)"
     chance = advice.outlook.chance_in_tolerance
     if chance is not None:
-        text += f"; {chance_in_words(chance)} to be in tolerance"
+        if not any(w.kind == "toe-at-travel" for w in advice.wishes):
+            text += f"; {chance_in_words(chance)} to be in tolerance"
         if chance < OUT_OF_REACH:
             text += ": THE WANTED TOE IS OUT OF REACH of what can be set"
     return text
@@ -259,7 +275,7 @@ def because_words(because: Because, advice: Advice, crew: Crew, brevity: int = 0
     """Why, in the trade's words."""
     low, high = because.ends_mm
     ends = f"{crew.toe(because.droop_deg)} in droop, {crew.toe(because.bump_deg)} in bump"
-    wanted = "" if advice.goal.kind == "least-change" else " of the wanted curve"
+    wanted = " of the wanted curve" if np.any(advice.target.wanted_deg) else ""
     reading = {
         "opposite-ways": f"opposite ways{wanted}, so joint height",
         "same-way": f"same side{wanted} at both ends, so link length",
@@ -355,6 +371,7 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity:
         elif limit.left_mm is not None and not (brevity > 5 and limit.status == "ok"):
             near = ", close to its end" if limit.status != "ok" else ""
             known.append(f"{names[limit.name]} {crew.rough_length(limit.left_mm)} left{near}")
+    known += outside_words(advice.outside)
     short = crew.range_short(advice.outlook.toe_deg)
     if short is not None:
         known.insert(0, f"GAUGE RANGE {short[0]}, {short[1]} NEEDED: a longer one, or less travel")
@@ -415,6 +432,9 @@ def _past_thread_mm(advice: Advice) -> float:
 def verdict_words(advice: Advice, crew: Crew) -> str:
     """Go on or stop, and the figure that decides."""
     verdict = advice.verdict
+    wished = wish_verdict_words(advice, crew)
+    if wished:
+        return wished
     what = "what the gauge can see" if verdict.limited_by == "gauge" else "what is worth a run"
     compare = "above" if verdict.go_on else "under"
     return (
