@@ -101,6 +101,7 @@ class Wishes:
         self._table = table
         self._steps = requirements_of(table.goal, table.target)
         self._tests: list[Callable[[Array, Array], Mask]] = []
+        self.bars: list[float] = []  # the chance asked for, wish by wish; 0 where none has one
         self.kept: Index = np.arange(len(field.height))
         for step in self._steps:
             height, change = field.height[self.kept], field.change[self.kept]
@@ -181,6 +182,7 @@ class Wishes:
             bar = surest - NEAR
             if bar > 0.0:
                 mask = at_least(bar)
+        self.bars.append(max(bar, 0.0))
         if bar <= 0.0:
             return self._narrow_by_miss(look, height, change)
 
