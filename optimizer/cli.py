@@ -426,7 +426,7 @@ def tradeoff(
     from optimizer.advise.tradeoff import tradeoff as trade
     from optimizer.logbook import parse_goal
     from optimizer.present.crew import Crew
-    from optimizer.present.tradeoff import travel_asked, tradeoff_document, tradeoff_screen
+    from optimizer.present.tradeoff import tradeoff_document, tradeoff_screen, travel_asked
 
     book = _book(folder, until, leave_out)
     at_mm = travel_asked(at, book)

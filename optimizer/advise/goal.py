@@ -76,9 +76,7 @@ def outside_of(
     return Outside(window=past(window_mm), measured=past(measured_mm))
 
 
-def target_of(
-    goal: Goal, measured_mm: tuple[float, float], log: TravelLog | None = None
-) -> Target:
+def target_of(goal: Goal, measured_mm: tuple[float, float], log: TravelLog | None = None) -> Target:
     """Turn a goal into a :class:`Target`.
 
     A wanted toe at a travel is a curve that is zero on the other side of ride

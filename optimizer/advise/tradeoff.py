@@ -161,7 +161,7 @@ def _front(toe: Array, score: Array, sign: float) -> Array:
     first = np.concatenate([[True], ahead[1:] > ahead[:-1]])
     kept = order[first]
     inside = np.abs(toe[kept] - toe[kept[0]]) <= REACH_DEG + APART_DEG
-    return np.stack([toe[kept], score[kept]], axis=1)[inside]
+    return np.asarray(np.stack([toe[kept], score[kept]], axis=1)[inside])
 
 
 def _spot(table: Table, field: Settings, index: int) -> Spot:

@@ -273,8 +273,7 @@ def normal_tail(z: Array) -> Array:
     """
     t = 1.0 / (1.0 + 0.2316419 * np.abs(z))
     series = t * (
-        0.319381530
-        + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429)))
+        0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429)))
     )
     upper = np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi) * series
     return np.asarray(np.where(z >= 0.0, upper, 1.0 - upper))

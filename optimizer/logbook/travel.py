@@ -222,7 +222,9 @@ class _Seen:
             if sheet.needed(row, self.way, "-12.5") is not None:
                 sheet.converted(row, self.way, most=MOST_TRAVEL_MM, what="a travel")
             self._look_at_corner(sheet, row)
-            time = self.time and sheet.needed(row, self.time, "0.01") and sheet.number(row, self.time)
+            time = (
+                self.time and sheet.needed(row, self.time, "0.01") and sheet.number(row, self.time)
+            )
             cell = sheet.cell(row, self.time or "")
             if isinstance(time, float) and cell is not None and not 0.0 <= time <= MOST_SECONDS:
                 found = f"a time of {quoted(cell.text)} is none"
@@ -237,15 +239,15 @@ class _Seen:
             sheet.fault("L705", cell, found, meant(cell.text, self._car.corners))
 
 
-def _logs_of(
-    seen: _Seen, sheet: Sheet, car: CarFile, faults: Faults
-) -> dict[str, TravelLog]:
+def _logs_of(seen: _Seen, sheet: Sheet, car: CarFile, faults: Faults) -> dict[str, TravelLog]:
     """A log for each corner that has one, binned, its shares summing to one."""
     out: dict[str, TravelLog] = {}
     split = "corner" in sheet.columns
     for name, corner in car.corners.items():
         per_mm = 1.0
-        mine = [(t, n) for (c, t), n in seen.held.items() if not split or c.strip(INVISIBLE) == name]
+        mine = [
+            (t, n) for (c, t), n in seen.held.items() if not split or c.strip(INVISIBLE) == name
+        ]
         if not mine and split:
             continue
         if seen.way == "damper":

@@ -248,8 +248,8 @@ def score_words(advice: Advice, crew: Crew, short: bool = False) -> str:
     if advice.action == "stay":
         text = f"{name} {crew.score(score.value)} {unit} {figure}, {span}"
     else:
-        text = f"{name} {crew.score(now.value)} {unit} {figure} now, {crew.score(score.value)} ({span})"
-        text += " expected"
+        text = f"{name} {crew.score(now.value)} {unit} {figure} now, "
+        text += f"{crew.score(score.value)} ({span}) expected"
     if advice.action == "try" and not short:
         text += f"; {chance_in_words(advice.outlook.chance)} to beat {best.run}"
         if advice.measured_score_deg is not None:

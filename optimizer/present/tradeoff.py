@@ -51,7 +51,9 @@ def travel_asked(text: str, book: Logbook) -> float:
 
 def tradeoff_screen(found: Tradeoff, crew: Crew, width: int, where: str) -> list[str]:
     """The list of one corner, at most ``width`` wide."""
-    lines = textwrap.wrap(f"{corner_title(found.corner, found.n_run)}: {title_words(found, crew)}", width)
+    lines = textwrap.wrap(
+        f"{corner_title(found.corner, found.n_run)}: {title_words(found, crew)}", width
+    )
     unit = crew.units.toe
     head = ["", "above", "below", "link", "ecc", "toe there", "give", "change", "up to"]
     rows = [head, *(_row(option, crew) for option in found.options)]
@@ -60,7 +62,9 @@ def tradeoff_screen(found: Tradeoff, crew: Crew, width: int, where: str) -> list
     lines += labelled("Marked", "; ".join(named), width)
     lines += labelled("Read it", legend_words(found, crew, unit), width)
     if _beyond(found):
-        lines += labelled("Limits", "the window reaches past what was measured: a guess there", width)
+        lines += labelled(
+            "Limits", "the window reaches past what was measured: a guess there", width
+        )
     lines += labelled("Careful", f"{LENGTH_FIRST} {AT_HAND}", width)
     return lines + labelled("Then", then_words(found, crew, where), width)
 
@@ -90,7 +94,8 @@ def then_words(found: Tradeoff, crew: Crew, where: str) -> str:
     toe = crew.toe_value(pick.toe_deg.value).lstrip("+")
     tolerance = f"{from_deg(0.05, crew.units.toe):.2g}"
     goal = f"kind=toe-at-travel at_travel={at} toe_change={toe} tolerance={tolerance}"
-    return f'for {pick.letter}, say: shimopt next{where} --goal "{goal} order=[toe-at-travel,least-change]"'
+    goal += " order=[toe-at-travel,least-change]"
+    return f'for {pick.letter}, say: shimopt next{where} --goal "{goal}"'
 
 
 def _beyond(found: Tradeoff) -> bool:
@@ -223,9 +228,14 @@ def tradeoff_picture(found: Tradeoff, crew: Crew) -> Picture:
     said = said.replace("$", r"\$")
     told = ["grey: all that can be set; line: the front; bars: 90 in 100", *textwrap.wrap(said, 76)]
     axes.annotate(
-        "\n".join(told), (0, 0), xytext=(0, -40), xycoords="axes fraction", textcoords="offset points",
-        fontsize=8, va="top",
-    )  # fmt: skip
+        "\n".join(told),
+        (0, 0),
+        xytext=(0, -40),
+        xycoords="axes fraction",
+        textcoords="offset points",
+        fontsize=8,
+        va="top",
+    )
     return picture
 
 

@@ -81,7 +81,7 @@ def wish_verdict_words(advice: Advice, crew: Crew) -> str:
     if verdict.wish is not None:
         name = wish_name(verdict.wish, advice.goal, crew)
         best = advice.best_measured.run
-        over = f"{best}, the best measured" if verdict.go_on else "how it stands"
+        over = best if verdict.go_on else "how it stands"
         return f"{name} gains {in_100(verdict.wish_gain)} in 100 over {over}"
     if advice.wishes and verdict.go_on and verdict.gain_deg < verdict.limit_deg:
         return "comes nearer to what is wished than any setting measured"

@@ -89,9 +89,7 @@ def with_run(
     rng: np.random.Generator, book: Logbook, corner: Corner, run: Run, height_mm: float
 ) -> Logbook:
     """The logbook with one more run measured."""
-    rows: list[Reading] = measured_readings(
-        rng, corner, height_mm, run.length_change_mm, run.name
-    )
+    rows: list[Reading] = measured_readings(rng, corner, height_mm, run.length_change_mm, run.name)
     return replace(book, runs=(*book.runs, run), readings=(*book.readings, *rows))
 
 
@@ -157,7 +155,9 @@ def settled(corner: Corner, goal: Goal, seed: int) -> Kept:
     )
 
 
-def study(n_corner: int, goals: tuple[str, ...] = tuple(GOALS), jobs: int = -1) -> dict[str, list[Kept]]:
+def study(
+    n_corner: int, goals: tuple[str, ...] = tuple(GOALS), jobs: int = -1
+) -> dict[str, list[Kept]]:
     """Every goal on the same corners with the same noise."""
     corners = bench_corners(np.random.default_rng(SEED), n_corner)
     tasks = [(name, c, SEED + i) for name in goals for i, c in enumerate(corners)]
@@ -175,8 +175,12 @@ def report(found: dict[str, list[Kept]]) -> str:
         rms = np.mean([r.rms_deg for r in rows])
         span = np.mean([r.peak_to_peak_deg for r in rows])
         said = [
-            f"{np.mean([r.promised[i] for r in rows]):.3f}, {np.mean([r.kept[i] for r in rows]):.3f}"
-            for i in range(len(rows[0].promised))
+            f"{np.mean(promised):.3f}, {np.mean(kept):.3f}"
+            for promised, kept in zip(
+                zip(*(r.promised for r in rows), strict=True),
+                zip(*(r.kept for r in rows), strict=True),
+                strict=True,
+            )
         ]
         lines.append(f"{name:<16}{'; '.join(said):<30}{rms:.4f}  {span:.4f}")
     return "\n".join(lines)

@@ -629,7 +629,9 @@ def test_fault_in_logged_travel_is_found_and_its_remedy_removes_it(
     if at:
         assert at_caret(problem) == at
     said = isinstance(mend, str)
-    mended = mended_as_said(broken, problem) if said else (swapped(broken, *mend) if broken else LOGGED)
+    mended = (
+        mended_as_said(broken, problem) if said else (swapped(broken, *mend) if broken else LOGGED)
+    )
     (folder / "travel.csv").write_text(mended)
     assert read_logbook(folder).travel_logs
 

@@ -112,9 +112,7 @@ def test_the_screen_says_which_weight_and_what_was_not_measured(demo_book: Logbo
 
     logged = _weighed(demo_book, np.linspace(-70.0, 49.0, 120))
     assert "deg RMS (flat) now" in said("weight=flat", demo_book)
-    assert "deg RMS (normal spread 20 mm) now" in said(
-        "weight=ride-height weight_sd=20", demo_book
-    )
+    assert "deg RMS (normal spread 20 mm) now" in said("weight=ride-height weight_sd=20", demo_book)
     text = said("weight=logged window=[-45,45]", logged)
     assert "deg RMS (logged travel) now" in text
     assert "logged time: 17 in 100 past what was measured, 24 in 100 past the window" in text

@@ -43,7 +43,9 @@ def _table(book: Logbook, **goal: object) -> Table:
     return Table(corner_evidence(book, CORNER), Goal(window_mm=WINDOW, **goal))  # type: ignore[arg-type]
 
 
-def _wishes(book: Logbook, **goal: object) -> tuple[Wishes, np.ndarray[tuple[int, ...], np.dtype[np.float64]]]:
+def _wishes(
+    book: Logbook, **goal: object
+) -> tuple[Wishes, np.ndarray[tuple[int, ...], np.dtype[np.float64]]]:
     table = _table(book, **goal)
     now = (table.now.height_mm, table.now.length_change_mm)
     field = possible_settings(table.evidence, now, table.link)
@@ -120,7 +122,12 @@ def _told(advice: Advice) -> dict[WishKind, float]:
     return {wish.kind: wish.after for wish in advice.wishes}
 
 
-AIM = {"kind": "toe-at-travel", "at_travel_mm": -40.0, "toe_change_deg": 0.12, "tolerance_deg": 0.02}
+AIM = {
+    "kind": "toe-at-travel",
+    "at_travel_mm": -40.0,
+    "toe_change_deg": 0.12,
+    "tolerance_deg": 0.02,
+}
 
 
 def test_the_first_of_two_wishes_that_clash_wins(demo_book: Logbook) -> None:
