@@ -14,21 +14,18 @@ from optimizer.advise.reasons import Because, Limit
 from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
 from optimizer.present.crew import (
     Crew,
-    chance_in_words,
     corner_title,
     left_out_words,
     spread_of_travels,
 )
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
 from optimizer.present.wished import (
-    figure_words,
+    goal_words,
     outside_words,
-    scored_words,
+    score_words,
     wish_verdict_words,
     wishes_words,
 )
-
-OUT_OF_REACH = 0.05
 
 HEADINGS = {
     "try": "try this next",
@@ -236,39 +233,6 @@ def _shown_travels(advice: Advice) -> NDArray[np.float64]:
     travel = advice.measured_travel_mm
     inside = travel[(travel >= low - 1e-6) & (travel <= high + 1e-6)]
     return inside if len(inside) else travel
-
-
-def score_words(advice: Advice, crew: Crew, short: bool = False) -> str:
-    """Score now, expected, and the chance of beating the best measured run."""
-    score, now = advice.outlook.score_deg, advice.now_outlook.score_deg
-    unit, best = crew.units.toe, advice.best_measured
-    name = scored_words(advice.target)
-    figure = figure_words(advice.goal, advice.target, crew)
-    span = f"{crew.score(score.low)} to {crew.score(score.high)}"
-    if advice.action == "stay":
-        text = f"{name} {crew.score(score.value)} {unit} {figure}, {span}"
-    else:
-        text = f"{name} {crew.score(now.value)} {unit} {figure} now, "
-        text += f"{crew.score(score.value)} ({span}) expected"
-    if advice.action == "try" and not short:
-        text += f"; {chance_in_words(advice.outlook.chance)} to beat {best.run}"
-        if advice.measured_score_deg is not None:
-            text += f" ({crew.score(advice.measured_score_deg.value)} measured)"
-    chance = advice.outlook.chance_in_tolerance
-    if chance is not None:
-        if not any(w.kind == "toe-at-travel" for w in advice.wishes):
-            text += f"; {chance_in_words(chance)} to be in tolerance"
-        if chance < OUT_OF_REACH:
-            text += ": THE WANTED TOE IS OUT OF REACH of what can be set"
-    return text
-
-
-def goal_words(advice: Advice, crew: Crew) -> str:
-    """A goal that is more than least change, for the heading."""
-    goal = advice.goal
-    if goal.kind == "least-change" or goal.toe_change_deg is None or goal.at_travel_mm is None:
-        return ""
-    return f", for {crew.toe(goal.toe_change_deg)} at {crew.travel(goal.at_travel_mm)}"
 
 
 def because_words(because: Because, advice: Advice, crew: Crew, brevity: int = 0) -> str:

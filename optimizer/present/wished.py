@@ -9,9 +9,10 @@ import numpy as np
 from optimizer.advise.advice import Advice
 from optimizer.advise.goal import Outside, Target
 from optimizer.advise.wishes import NEAR, SURE
-from optimizer.present.crew import Crew
+from optimizer.present.crew import Crew, chance_in_words
 from optimizer.records import Goal, WishKind
 
+OUT_OF_REACH = 0.05
 SIDES = {"droop": "in droop", "bump": "in bump", "both": "either way"}
 
 
@@ -31,6 +32,39 @@ def figure_words(goal: Goal, target: Target, crew: Crew) -> str:
     low, high = target.window_mm
     spread = goal.weight_sd_mm or (high - low) / 4.0
     return f"RMS (normal spread {crew.travel(spread).split()[0]} {crew.units.travel})"
+
+
+def score_words(advice: Advice, crew: Crew, short: bool = False) -> str:
+    """Score now, expected, and the chance of beating the best measured run."""
+    score, now = advice.outlook.score_deg, advice.now_outlook.score_deg
+    unit, best = crew.units.toe, advice.best_measured
+    name = scored_words(advice.target)
+    figure = figure_words(advice.goal, advice.target, crew)
+    span = f"{crew.score(score.low)} to {crew.score(score.high)}"
+    if advice.action == "stay":
+        text = f"{name} {crew.score(score.value)} {unit} {figure}, {span}"
+    else:
+        text = f"{name} {crew.score(now.value)} {unit} {figure} now, "
+        text += f"{crew.score(score.value)} ({span}) expected"
+    if advice.action == "try" and not short:
+        text += f"; {chance_in_words(advice.outlook.chance)} to beat {best.run}"
+        if advice.measured_score_deg is not None:
+            text += f" ({crew.score(advice.measured_score_deg.value)} measured)"
+    chance = advice.outlook.chance_in_tolerance
+    if chance is not None:
+        if not any(w.kind == "toe-at-travel" for w in advice.wishes):
+            text += f"; {chance_in_words(chance)} to be in tolerance"
+        if chance < OUT_OF_REACH:
+            text += ": THE WANTED TOE IS OUT OF REACH of what can be set"
+    return text
+
+
+def goal_words(advice: Advice, crew: Crew) -> str:
+    """A goal that is more than least change, for the heading."""
+    goal = advice.goal
+    if goal.kind == "least-change" or goal.toe_change_deg is None or goal.at_travel_mm is None:
+        return ""
+    return f", for {crew.toe(goal.toe_change_deg)} at {crew.travel(goal.at_travel_mm)}"
 
 
 def wish_name(kind: WishKind, goal: Goal, crew: Crew) -> str:
