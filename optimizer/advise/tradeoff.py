@@ -171,7 +171,7 @@ def _spot(table: Table, field: Settings, index: int) -> Spot:
 
 def _option(table: Table, by_toe: CurveField, letter: str, spot: Spot, least: Spot) -> Option:
     at = np.array([spot.height_mm]), np.array([spot.length_change_mm])
-    toe, spread = float(by_toe.mean_deg(*at)[0, 0]), float(by_toe.variance_deg2(*at)[0, 0])
+    toe, spread = (float(x[0, 0]) for x in by_toe.mean_and_variance(*at))
     half = BAND_SD * spread**0.5
     mark: Mark = "front"
     if same_setting(spot, table.now):

@@ -51,7 +51,7 @@ N_FIELD_NODE = 11
 N_BY_DRAWS = 20_000
 N_SUREST = 2_000
 CHUNK = 40_000
-DRAW_CHUNK = 500
+DRAW_CHUNK = 200
 
 
 @record
@@ -231,8 +231,8 @@ class _Look:
         low, high = np.empty(len(height)), np.empty(len(height))
         for start in range(0, len(height), CHUNK):
             part = slice(start, start + CHUNK)
-            mean = self._field.mean_deg(height[part], change[part])
-            sd = np.sqrt(self._field.variance_deg2(height[part], change[part])) + 1e-12
+            mean, variance = self._field.mean_and_variance(height[part], change[part])
+            sd = np.sqrt(variance) + 1e-12
             inside = 1.0 - normal_tail((mean - self._wish.low_deg) / sd)
             if np.isfinite(self._wish.high_deg):
                 inside -= normal_tail((self._wish.high_deg - mean) / sd)
@@ -255,14 +255,16 @@ def _chance_by_draws(
     draws: Array, wish: Requirement, travel_mm: Array, height: Array, change: Array
 ) -> Array:
     by_term = draws[:, :N_COEFFICIENT].reshape(len(draws), N_SETTING_TERM, N_POWER)
-    at_travel = np.einsum("dmk,rk->mdr", by_term, travel_terms(travel_mm))
+    at_travel = np.einsum("dmk,rk->mrd", by_term, travel_terms(travel_mm))
     flat = at_travel.reshape(N_SETTING_TERM, -1)
     out = np.empty(len(height))
     for start in range(0, len(height), DRAW_CHUNK):
         part = slice(start, start + DRAW_CHUNK)
         toe = setting_terms(height[part], change[part]) @ flat
-        toe = toe.reshape(-1, len(draws), len(travel_mm))
-        kept = np.all((toe >= wish.low_deg) & (toe <= wish.high_deg), axis=2)
+        toe = toe.reshape(-1, len(travel_mm), len(draws))
+        kept = toe.min(axis=1) >= wish.low_deg
+        if np.isfinite(wish.high_deg):
+            kept &= toe.max(axis=1) <= wish.high_deg
         out[part] = kept.mean(axis=1)
     return out
 

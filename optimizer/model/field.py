@@ -17,7 +17,6 @@ from optimizer.model.basis import (
     REACH_HEIGHT_MM,
     REACH_LENGTH_MM,
     SETTING_POWERS,
-    setting_terms,
     travel_terms,
 )
 from optimizer.model.surface import ToeSurface
@@ -46,36 +45,41 @@ class CurveField:
         rows = travel_terms(travel_mm)
         if less_mm is not None:
             rows = rows - travel_terms(less_mm)
-        mean = surface.mean_[:N_COEFFICIENT].reshape(N_SETTING_TERM, N_POWER)
+        mean = surface.mean_[:N_COEFFICIENT].reshape(N_SETTING_TERM, N_POWER) @ rows.T
         cov = surface.cov_[:N_COEFFICIENT, :N_COEFFICIENT]
         by_term = cov.reshape(N_SETTING_TERM, N_POWER, N_SETTING_TERM, N_POWER)
-        self._mean = mean @ rows.T
+        self._mean = np.zeros((N_SETTING_TERM, len(rows)))
+        for term, (a, b) in zip(mean, SETTING_POWERS, strict=True):
+            self._mean[_PRODUCTS.index((a, b))] = term * REACH_HEIGHT_MM**a * REACH_LENGTH_MM**b
         forms = np.einsum("ikjl,rk,rl->rij", by_term, rows, rows, optimize=True)
         self._spread = _written_out(forms)
 
     def mean_deg(self, height_mm: Array, length_change_mm: Array) -> Array:
         """Mean, shape (n_setting, n_row), degrees."""
-        return np.asarray(setting_terms(height_mm, length_change_mm) @ self._mean)
+        return self.mean_and_variance(height_mm, length_change_mm)[0]
 
-    def variance_deg2(self, height_mm: Array, length_change_mm: Array) -> Array:
-        """Variance, shape (n_setting, n_row), square degrees."""
+    def mean_and_variance(self, height_mm: Array, length_change_mm: Array) -> tuple[Array, Array]:
+        """Mean and variance, both shape (n_setting, n_row), degrees and square degrees."""
         products = _products(height_mm, length_change_mm)
-        return np.asarray(np.maximum(products @ self._spread, 0.0))
+        mean = (self._mean.T @ products[:N_SETTING_TERM]).T
+        return mean, np.maximum((self._spread.T @ products).T, 0.0)
 
     def variance_of_deg2(self, height_mm: Array, length_change_mm: Array, row: Index) -> Array:
         """Variance of one row for each setting, (n_setting,), square degrees."""
         products = _products(height_mm, length_change_mm)
-        return np.asarray(np.maximum(np.sum(products * self._spread.T[row], axis=1), 0.0))
+        return np.asarray(np.maximum(np.sum(products * self._spread[:, row], axis=0), 0.0))
 
 
 def _products(height_mm: Array, length_change_mm: Array) -> Array:
-    """The 28 products, shape (n_setting, 28), of lengths scaled to the surface's reach."""
-    high = np.asarray(height_mm)[:, None] / REACH_HEIGHT_MM
-    long = np.asarray(length_change_mm)[:, None] / REACH_LENGTH_MM
-    powers = np.arange(7)
-    high, long = high**powers, long**powers
-    a, b = (list(p) for p in zip(*_PRODUCTS, strict=True))
-    return np.asarray(high[:, a] * long[:, b])
+    """The 28 products, shape (28, n_setting), of lengths scaled to the surface's reach."""
+    high = np.asarray(height_mm) / REACH_HEIGHT_MM
+    long = np.asarray(length_change_mm) / REACH_LENGTH_MM
+    out = np.empty((len(_PRODUCTS), len(high)))
+    out[0] = 1.0
+    for at, (a, b) in enumerate(_PRODUCTS[1:], 1):
+        less = (a - 1, b) if a else (a, b - 1)
+        np.multiply(out[_PRODUCTS.index(less)], high if a else long, out=out[at])
+    return out
 
 
 def _written_out(forms: Array) -> Array:

@@ -67,7 +67,8 @@ def test_mean_and_spread_of_many_settings_are_the_mechanism_s_and_the_surface_s(
     surface = _table(demo_book).surface
     travel = np.array([-50.0, -20.0, 15.0, 50.0])
     field = CurveField(surface, travel)
-    mean, spread = field.mean_deg(*SETTINGS), field.variance_deg2(*SETTINGS)
+    mean, spread = field.mean_and_variance(*SETTINGS)
+    assert np.array_equal(field.mean_deg(*SETTINGS), mean)
     steps = CurveField(surface, travel[[3, 1]], travel[[0, 2]])
     row = np.arange(30) % 2
     step = steps.variance_of_deg2(*SETTINGS, row)
