@@ -1,8 +1,8 @@
 """Each goal on invented corners: what is promised against what the exact mechanism keeps.
 
 ``python tests/bench/goals.py --corners 200`` plays two runs on each corner for each goal:
-as found, then what is advised. The setting held best after the second run is then put on
-the exact mechanism. A chance is honest when as many of those settings keep the wish as
+as found, then what is advised. What is advised after the second run is then put on the
+exact mechanism. A chance is honest when as many of those settings keep the wish as
 was promised.
 """
 
@@ -52,7 +52,10 @@ GOALS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
-    """One corner and goal after two runs: chances promised, and what the mechanism keeps."""
+    """One corner and goal after two runs: chances promised, and what the mechanism keeps.
+
+    The chances are those of what is advised, RMS and peak-to-peak those of the best guess.
+    """
 
     promised: tuple[float, ...]
     kept: tuple[bool, ...]
@@ -146,7 +149,7 @@ def settled(corner: Corner, goal: Goal, seed: int) -> Kept:
     _, advice = after_two_runs(corner, goal, seed)
     spot = advice.move.spot
     kept = kept_by(corner, goal, spot)
-    toe = true_toe_deg(corner, spot, np.linspace(*corner.window_mm, 41))
+    toe = true_toe_deg(corner, advice.best_guess, np.linspace(*corner.window_mm, 41))
     return Kept(
         promised=tuple(w.after for w in advice.wishes),
         kept=tuple(kept[w.kind] for w in advice.wishes),
