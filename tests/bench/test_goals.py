@@ -10,10 +10,15 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+from corners import bench_corners, settings_grid
 from goals import AT_MM, GOALS, SEED, after_two_runs, settled, study, true_toe_deg
 
-sys.path.pop(0)
-from corners import bench_corners
+from optimizer.advise.goal import target_of
+from optimizer.advise.ranking import CARE, form_scores_deg
+from optimizer.advise.span import span_scores_deg
+from optimizer.model.mechanism import sweep
+from optimizer.model.surface import ToeSurface
+from optimizer.records import Goal
 
 WISHED = tuple(name for name in GOALS if name not in ("rms", "peak-to-peak"))
 
@@ -33,7 +38,7 @@ def test_a_goal_is_played_through_on_the_mechanism(name: str) -> None:
 @pytest.mark.outside
 @pytest.mark.slow
 def test_as_many_keep_a_wish_as_was_promised() -> None:
-    found = study(120, jobs=2)
+    found = study(100, WISHED, jobs=2)
     for name in WISHED:
         promised = np.array([row.promised for row in found[name]])
         kept = np.array([row.kept for row in found[name]], dtype=float)
@@ -44,10 +49,33 @@ def test_as_many_keep_a_wish_as_was_promised() -> None:
         sure = promised >= 0.8
         assert np.sum(sure) > 20
         assert np.mean(kept[sure]) >= 0.85, name
-    spans = {n: np.array([r.peak_to_peak_deg for r in found[n]]) for n in ("rms", "peak-to-peak")}
-    rms = {n: np.array([r.rms_deg for r in found[n]]) for n in ("rms", "peak-to-peak")}
-    assert spans["peak-to-peak"].mean() < spans["rms"].mean()
-    assert rms["rms"].mean() < rms["peak-to-peak"].mean()
+
+
+@pytest.mark.outside
+def test_the_least_peak_to_peak_is_lower_on_the_mechanism_than_where_rms_is_least() -> None:
+    """With the corner's answer known: after two noisy runs the noise hides the difference."""
+    won, lost = [], []
+    h, d = settings_grid()
+    for corner in bench_corners(np.random.default_rng(SEED + 2), 60):
+        surface = ToeSurface(ahead=corner.ahead)
+        surface.mean_ = np.concatenate([corner.coefficients, np.zeros(5)])
+        surface.cov_ = np.zeros((65, 65))
+        at = []
+        for measure in ("peak-to-peak", "rms"):
+            target = target_of(Goal(measure=measure, window_mm=corner.window_mm), corner.window_mm)
+            if measure == "rms":
+                form = surface.mean_square_form(target.travel_mm, target.weight)
+                at.append(int(np.argmin(form_scores_deg(form, h, d))))
+            else:
+                at.append(int(np.argmin(span_scores_deg(surface, target, h, d, care=CARE))))
+        node = np.append(np.linspace(*corner.window_mm, 201), 0.0)
+        toe = sweep(corner.points, node, h[at], d[at]).toe_deg[0]
+        spans = np.ptp(toe - toe[:, -1:], axis=1)
+        won.append(spans[0])
+        lost.append(spans[1])
+    gain = np.array(lost) - np.array(won)
+    assert np.all(gain > -0.001)  # a thousandth: nodes a fortieth of the window apart
+    assert gain.mean() > 3.0 * gain.std() / len(gain) ** 0.5
 
 
 @pytest.mark.outside
