@@ -6,20 +6,31 @@ shows has changed; a test holds README.md and the picture to it.
 
 from __future__ import annotations
 
+import contextlib
+import io
 import re
+import shlex
+import shutil
+import tempfile
 from pathlib import Path
 
 from optimizer.advise.next_move import advise
 from optimizer.advise.repeats import worth_repeating
+from optimizer.advise.tradeoff import tradeoff
+from optimizer.cli import main as run
 from optimizer.logbook import read_logbook
 from optimizer.measure.spreads import gauge_study
 from optimizer.present.crew import Crew
 from optimizer.present.gallery import draw_advice
 from optimizer.present.note import note
+from optimizer.present.plot import save
 from optimizer.present.repeats import repeats_screen
+from optimizer.present.tradeoff import tradeoff_picture
 
 ROOT = Path(__file__).resolve().parents[1]
 CORNER = "rear-left"
+LOG = re.compile(r"<!-- travel.csv -->\n```\n(.*?)```", re.DOTALL)
+WORKED = re.compile(r"(<!-- worked -->\n```\n)([^\n]*)\n.*?```", re.DOTALL)
 SCREEN = re.compile(r"(<!-- screen: [^>]*-->\n```\n).*?(```)", re.DOTALL)
 STUDY = re.compile(r"(<!-- study: [^>]*-->\n```\n).*?(```)", re.DOTALL)
 
@@ -50,9 +61,35 @@ def draw(path: Path, until: str | None = None) -> None:
     draw_advice(book, advise(book, CORNER), None, path)
 
 
+def goals_with_screens(text: str, folder: Path) -> str:
+    """docs/goals.md with what its commands print, run in an empty folder on the demo."""
+    car = Path(shutil.copytree(ROOT / "data" / "demo", folder / "shimopt-demo"))
+    (car / "travel.csv").write_text(LOG.search(text)[1], encoding="utf-8")  # type: ignore[index]
+    with contextlib.chdir(folder):
+        return WORKED.sub(lambda found: f"{found[1]}{found[2]}\n{_printed(found[2])}```", text)
+
+
+def _printed(command: str) -> str:
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.suppress(SystemExit):
+        run(shlex.split(command)[1:])
+    return out.getvalue()
+
+
+def draw_tradeoff(path: Path) -> None:
+    """Draw the picture of docs/goals.md."""
+    book = read_logbook(ROOT / "data" / "demo")
+    save(tradeoff_picture(tradeoff(book, CORNER, -40.0), Crew.of(book)), path)
+
+
 def main() -> None:
-    """Write the picture and README.md."""
+    """Write the pictures, README.md and docs/goals.md."""
     draw(ROOT / "data" / "pictures" / "next.png")
+    draw_tradeoff(ROOT / "data" / "pictures" / "tradeoff.png")
+    goals = ROOT / "docs" / "goals.md"
+    with tempfile.TemporaryDirectory() as folder:
+        told = goals_with_screens(goals.read_text("utf-8"), Path(folder))
+    goals.write_text(told, encoding="utf-8")
     readme = ROOT / "README.md"
     text = readme_with(demo_screen(), demo_study(), readme.read_text("utf-8"))
     readme.write_text(text, encoding="utf-8")

@@ -423,6 +423,52 @@ def _show_next(
 
 
 @app.command()
+def tradeoff(
+    folder: Folder = Path(),
+    at: Annotated[
+        str, typer.Option("--at", help="Travel where toe is wanted, in your unit and sign.")
+    ] = "",
+    toe_out: Annotated[
+        bool, typer.Option("--toe-out", help="Toe-out is wanted there, not toe-in.")
+    ] = False,
+    corner: CornerName = None,
+    goal: GoalText = None,
+    until: Until = None,
+    leave_out: LeaveOut = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """Example: shimopt tradeoff shimopt-demo --at -40 --out tradeoff.png
+
+    What toe-in at one travel costs in change over the window: a few settings from least
+    change to most toe, as it stands and the best measured among them.
+    """
+    from optimizer.advise.tradeoff import tradeoff as trade
+    from optimizer.logbook import parse_goal
+    from optimizer.present.crew import Crew
+    from optimizer.present.tradeoff import tradeoff_document, tradeoff_screen, travel_asked
+
+    book = _book(folder, until, leave_out)
+    at_mm = travel_asked(at, book)
+    names, crew, where = _corners(book, corner), Crew.of(book), _where(folder)
+    goals = {name: parse_goal(goal, book, name) if goal is not None else None for name in names}
+    found = [trade(book, name, at_mm, goals[name], toe_in=not toe_out) for name in names]
+    if as_json:
+        _json(tradeoff_document(book, found, where))
+    else:
+        for index, one in enumerate(found):
+            _lines([*([""] if index else []), *tradeoff_screen(one, crew, _width(), where)])
+    if out is not None:
+        from optimizer.present.plot import save
+        from optimizer.present.tradeoff import tradeoff_picture
+
+        for one in found:
+            path = _picture_path(out, one.corner.name, len(found))
+            save(tradeoff_picture(one, crew), path)
+            _say(f"drew {path}")
+
+
+@app.command()
 def sheet(
     folder: Folder = Path(),
     corner: CornerName = None,
@@ -523,7 +569,7 @@ def _drop_unwritten() -> None:
 def _headed(error: ShimoptError) -> str:
     text = str(error)
     placed = isinstance(error, LogbookError) and any(p.line for p in error.problems[:1])
-    plain = placed or text.startswith(("car.toml", "runs.csv", "readings.csv"))
+    plain = placed or text.startswith(("car.toml", "runs.csv", "readings.csv", "travel.csv"))
     return text if plain else f"shimopt: {text}"
 
 

@@ -25,6 +25,7 @@ from optimizer.logbook import (
     start_logbook,
     write_import,
 )
+from optimizer.logbook.table import KEYS
 from optimizer.measure.curve import toe_curve
 from optimizer.measure.gauge import reading_noise_deg
 from optimizer.present.cautions import IN_FULL
@@ -84,8 +85,29 @@ def test_the_picture_is_today_s(tmp_path: Path) -> None:
     assert _apart(kept, tmp_path / "then.png") > 2 * PICTURE_TOLERANCE
 
 
+def test_the_goals_are_worked_as_the_program_works_them(tmp_path: Path) -> None:
+    text = (ROOT / "docs/goals.md").read_text(encoding="utf-8")
+    pictures = _pictures()
+    assert pictures.goals_with_screens(text, tmp_path) == text
+    for key in KEYS["[corner.NAME.goal]"]:
+        assert f"`{key}`" in text
+    blocks = [found[0].splitlines()[2:-1] for found in pictures.WORKED.finditer(text)]
+    assert len(blocks) == 7
+    for command, *screen in blocks:
+        assert len(screen) < 24, command
+        assert max(map(len, screen)) <= 80
+
+
+def test_the_trade_off_s_picture_is_today_s(tmp_path: Path) -> None:
+    _pictures().draw_tradeoff(tmp_path / "now.png")
+    kept = ROOT / "data/pictures/tradeoff.png"
+    if _drawn_by(kept) != _drawn_by(tmp_path / "now.png"):
+        pytest.skip("another matplotlib drew the kept picture: its layout may differ")
+    assert _apart(kept, tmp_path / "now.png") < PICTURE_TOLERANCE
+
+
 def _tour() -> list[list[str]]:
-    block = README.split("## A tour in ten lines")[1].split("##")[0]
+    block = README.split("## A tour in eleven lines")[1].split("##")[0]
     lines = [line.split("  #")[0].strip() for line in block.splitlines()]
     return [shlex.split(line) for line in lines if line.startswith("shimopt ")]
 
@@ -95,7 +117,7 @@ def test_the_tour_runs(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     tour = _tour()
-    assert len(tour) == 10
+    assert len(tour) == 11
     for words in tour:
         if words[1] == "new":  # asks on a terminal; here it is given its answers
             words += shlex.split(

@@ -8,14 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.advise.eccentric import Band, StaticToe
-from optimizer.advise.goal import Target
+from optimizer.advise.goal import Outside, Target
 from optimizer.advise.link_body import Turn
 from optimizer.advise.pivot_move import PivotReport
 from optimizer.advise.reasons import Because
 from optimizer.advise.room import Limit, Name
 from optimizer.advise.stacks import Split
 from optimizer.record import record
-from optimizer.records import Corner, Goal
+from optimizer.records import Corner, Goal, WishKind
 
 Array = NDArray[np.float64]
 
@@ -110,17 +110,30 @@ class LeftOut:
 
 
 @record
+class WishChance:
+    """How sure a wish is now, after the move, and at the best setting measured so far."""
+
+    kind: WishKind
+    now: float
+    after: float
+    best_measured: float
+
+
+@record
 class Verdict:
     """Go on or stop, with the figures that decide.
 
     ``limit_deg`` is the larger of what the gauge resolves and what the crew calls
-    worthwhile; ``limited_by`` says which.
+    worthwhile; ``limited_by`` says which. ``wish`` is the first wish that the move makes
+    surer, where that is what decides, and ``wish_gain`` by how much chance.
     """
 
     go_on: bool
     gain_deg: float
     limit_deg: float
     limited_by: Literal["gauge", "worthwhile"]
+    wish: WishKind | None = None
+    wish_gain: float = 0.0
 
 
 @record
@@ -128,7 +141,8 @@ class Advice:
     """The whole answer for one corner.
 
     ``best_guess`` is the setting held best so far; what to measure next may be another,
-    where that run teaches more.
+    where that run teaches more. ``wishes`` has the requirements in their order, ``n_kept``
+    how many of ``n_candidate`` settings they leave; ``outside`` is there for logged travel.
     """
 
     corner: Corner
@@ -161,6 +175,9 @@ class Advice:
     n_ruled_out: int
     pivot: PivotReport
     ruled_out: tuple[tuple[Name, int], ...] = ()
+    wishes: tuple[WishChance, ...] = ()
+    n_kept: int = 0
+    outside: Outside | None = None
 
     @property
     def teaches(self) -> bool:

@@ -15,6 +15,7 @@ from optimizer.advise.lookahead import (
     worth_of_measuring,
 )
 from optimizer.advise.settings import Settings
+from optimizer.advise.span import worth_by_span
 from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
 from optimizer.record import record
 
@@ -34,6 +35,14 @@ class Choice:
     gain_deg: float
 
 
+@record
+class Measured:
+    """Measured settings: those one may settle for, and those of them that can still be made."""
+
+    settled: list[Spot]
+    makeable: list[Spot]
+
+
 def ranked(table: Table, field: Settings, expected: Array) -> NDArray[np.intp]:
     """Settings from best to worst; ties go to the fewest shims and the least work."""
     shims = np.array([s.n_shim for s in field.splits])[field.which]
@@ -43,20 +52,27 @@ def ranked(table: Table, field: Settings, expected: Array) -> NDArray[np.intp]:
     return np.lexsort((field.change, field.height, moved, turned, shims, grain))
 
 
-def choose(table: Table, field: Settings, order: NDArray[np.intp], expected: Array) -> Choice:
+def choose(
+    table: Table,
+    field: Settings,
+    order: NDArray[np.intp],
+    expected: Array,
+    measured: Measured,
+) -> Choice:
     """The setting whose measuring is worth most; the best guess unless another teaches more.
 
     A measured setting comes back only as a repeat, where the noise of its readings is
-    what stands in the way.
+    what stands in the way. Where wishes have narrowed the field, a run that only teaches
+    keeps to them too: it may turn out to be the last one, and then the car stands there.
     """
-    makeable = [m for m in table.measured if _can_be_made(field, m)]
+    makeable = measured.makeable
     best_guess = _best_guess(table, field, order, expected, makeable)
     spread = [field.spot(int(i)) for i in spread_out(field.height, field.change, expected)]
     fresh = [s for s in spread if table.measured_at(s) is None]
     if best_guess.run is None:
         fresh.insert(0, best_guess)
     candidates = [*fresh, *makeable]
-    worth = _worth(table, field, expected, candidates)
+    worth = _worth(table, field, expected, candidates, measured.settled, best_guess)
     turns = np.array([_turns(table, s.length_change_mm) for s in candidates])
     worthwhile = table.goal.worthwhile_deg
     at = worth.most(len(fresh), turns, worthwhile, led=best_guess.run is None)
@@ -89,7 +105,7 @@ def _best_guess(
     return guess
 
 
-def _can_be_made(field: Settings, spot: Spot) -> bool:
+def can_be_made(field: Settings, spot: Spot) -> bool:
     """Whether shims, thread and eccentric still allow a measured setting.
 
     Its length need not be one of those that count from where the link stands now.
@@ -101,14 +117,28 @@ def _can_be_made(field: Settings, spot: Spot) -> bool:
     return low - SAME_LENGTH_MM < spot.length_change_mm < high + SAME_LENGTH_MM
 
 
-def _worth(table: Table, field: Settings, expected: Array, candidates: list[Spot]) -> Worth:
-    """What measuring each candidate is worth, against keeping the best measured setting."""
+def _worth(
+    table: Table,
+    field: Settings,
+    expected: Array,
+    candidates: list[Spot],
+    settled: list[Spot],
+    best_guess: Spot,
+) -> Worth:
+    """What measuring each candidate is worth, against keeping the best measured setting.
+
+    Where no measured one keeps to the wishes, against keeping the best guess.
+    """
     few = shortlist(field.height, field.change, expected)
+    best = table.measured[table.best_measured]
+    held = settled.index(best) if best in settled else len(settled)
+    settled = settled if best in settled else [*settled, best_guess]
     height, change = (
-        np.append(own[few], [getattr(s, name) for s in table.measured])
+        np.append(own[few], [getattr(s, name) for s in settled])
         for own, name in ((field.height, "height_mm"), (field.change, "length_change_mm"))
     )
-    return worth_of_measuring(
+    by_span = table.target.measure == "peak-to-peak"
+    return (worth_by_span if by_span else worth_of_measuring)(
         table.surface,
         table.target,
         candidates=_as_the_surface_takes(
@@ -117,7 +147,7 @@ def _worth(table: Table, field: Settings, expected: Array, candidates: list[Spot
             np.array([s.length_change_mm for s in candidates]),
         ),
         settle=_as_the_surface_takes(table, height, change),
-        held=len(few) + table.best_measured,
+        held=len(few) + held,
         like=setting_curves(table.evidence)[-1],
     )
 
@@ -147,13 +177,16 @@ def _turns(table: Table, change_mm: float) -> bool:
     return abs(change_mm - table.now.length_change_mm) >= SAME_LENGTH_MM
 
 
-def where_to_stop(table: Table, field: Settings, limit_deg: float) -> tuple[Spot, Action]:
+def where_to_stop(
+    table: Table, measured: Measured, limit_deg: float, *, may_stay: bool = True
+) -> tuple[Spot, Action]:
     """Stay, unless going back to the best measured setting gains more than the limit.
 
-    A setting that shims, thread or eccentric no longer allow is not gone back to.
+    A setting that shims, thread or eccentric no longer allow is not gone back to, nor one
+    that breaks a wish; where the car stands at one that does (``may_stay`` is false), going
+    back needs no other gain.
     """
-    now = table.now
-    makeable = [m for m in table.measured if _can_be_made(field, m)]
+    now, makeable = table.now, measured.makeable
     if not makeable:
         return now, "stay"
     scores = [table.scores(m.height_mm, m.length_change_mm) for m in makeable]
@@ -163,7 +196,7 @@ def where_to_stop(table: Table, field: Settings, limit_deg: float) -> tuple[Spot
         return now, "stay"
     here = table.scores(now.height_mm, now.length_change_mm)
     gain = float(np.mean(np.maximum(here - scores[at], 0.0)))
-    return (best, "go-back") if gain >= limit_deg else (now, "stay")
+    return (best, "go-back") if gain >= limit_deg or not may_stay else (now, "stay")
 
 
 def verdict_on(table: Table, choice: Choice) -> Verdict:

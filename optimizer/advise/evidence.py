@@ -11,7 +11,7 @@ from optimizer.errors import CallError, LinkageError, TooFewReadingsError
 from optimizer.measure.curve import ToeCurve, has_curve, toe_curve
 from optimizer.model.surface import LoggedStaticToe, SettingCurve, ToeSurface
 from optimizer.record import record
-from optimizer.records import Corner, Logbook, Run
+from optimizer.records import Corner, Logbook, Run, TravelLog
 
 STATIC_TOE_SD_DEG = TOE_SD_DEG
 # a logged static toe this many deviations off what is known is named, and not used
@@ -36,6 +36,7 @@ class Evidence:
     planned: tuple[str, ...]
     pivot: Pivot
     set_aside: tuple[str, ...] = ()
+    travel_log: TravelLog | None = None
 
     def setting_of(self, run: Run) -> tuple[float, float]:
         """Joint height and length change of a run from the reference, mm."""
@@ -98,6 +99,7 @@ def corner_evidence(book: Logbook, corner: str) -> Evidence:
             if r.name not in measured | set(book.set_aside)
         ),
         set_aside=book.set_aside_of(corner),
+        travel_log=book.travel_logs.get(corner),
         runs=runs,
         curves=tuple(toe_curve(r.name, book.readings_of(r.name), book.gauge) for r in runs),
     )

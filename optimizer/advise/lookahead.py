@@ -117,7 +117,7 @@ def worth_of_measuring(
     by_setting = np.einsum("ikjl,kl->ij", by_term, form)
     spread = np.sum((psi @ by_setting) * psi, axis=1)
 
-    readings = _reading_draws(len(like.travel_mm))
+    readings = reading_draws(len(like.travel_mm))
     settled, own, gain = [], [], []
     for height, change in zip(*candidates, strict=True):
         n = len(like.travel_mm)
@@ -162,7 +162,7 @@ def _patch(values: Array) -> Index:
     return np.minimum((share * N_CELL).astype(np.intp), N_CELL - 1)
 
 
-def _reading_draws(n: int) -> Array:
+def reading_draws(n: int) -> Array:
     """Fixed standard normal draws (64, n), paired by sign: the same logbook, the same advice."""
     half = np.random.default_rng(5).standard_normal((N_READING_DRAW // 2, n))
     return np.concatenate([half, -half])

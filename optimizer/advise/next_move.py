@@ -16,17 +16,20 @@ from optimizer.advise.advice import (
     Spot,
     SurfaceMap,
 )
-from optimizer.advise.choice import choose, ranked, verdict_on, where_to_stop
+from optimizer.advise.choice import choose, ranked
+from optimizer.advise.decision import decide, measured_settings
 from optimizer.advise.eccentric import BAND_SD, Band
 from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
-from optimizer.advise.goal import weight_spread_mm
+from optimizer.advise.goal import Outside, log_that_weighs, outside_of, weight_spread_mm
 from optimizer.advise.makeable import limits_of, settings_of
 from optimizer.advise.pivot_move import pivot_report
 from optimizer.advise.ranking import form_scores_deg
 from optimizer.advise.reasons import because_of
 from optimizer.advise.room import At, HardLimit, Limit
 from optimizer.advise.settings import Settings
+from optimizer.advise.span import span_scores_deg
 from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
+from optimizer.advise.wishes import Wishes
 from optimizer.measure.quality import run_quality
 from optimizer.measure.shape import curve_shape
 from optimizer.model.validate import left_out_runs
@@ -62,12 +65,13 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
     limits = limits_of(table)
     field = settings_of(table, limits)
     expected = table.expected(field)
-    order = ranked(table, field, expected)
-    choice = choose(table, field, order, expected)
-    verdict = verdict_on(table, choice)
-    spot, action = choice.spot, choice.action
-    if not verdict.go_on:
-        spot, action = where_to_stop(table, field, verdict.limit_deg)
+    wishes = Wishes(table, field, expected)
+    left, expected = wishes.left(field), expected[wishes.kept]
+    measured = measured_settings(table, field, wishes)
+    order = ranked(table, left, expected)
+    choice = choose(table, left, order, expected, measured)
+    decision = decide(table, choice, measured, wishes)
+    spot, action, verdict = decision.spot, decision.action, decision.verdict
     outlook, move = table.outlook(spot), table.move(spot)
     return Advice(
         corner=evidence.corner,
@@ -83,7 +87,7 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         best_measured_outlook=table.outlook(table.measured[table.best_measured]),
         move=move,
         outlook=outlook,
-        runners_up=_runners_up(table, field, order, spot, choice.best_guess),
+        runners_up=_runners_up(table, left, order, spot, choice.best_guess),
         proof=_proof(table, spot),
         verdict=verdict,
         left_out=_left_out(table),
@@ -102,6 +106,9 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         n_ruled_out=field.n_ruled_out,
         ruled_out=field.ruled_out,
         pivot=pivot_report(book, evidence),
+        wishes=decision.wishes,
+        n_kept=len(left.height),
+        outside=_outside(table),
     )
 
 
@@ -116,12 +123,10 @@ def surface_map(book: Logbook, corner: str, goal: Goal | None = None) -> Surface
     height = np.linspace(reach_h.min() - 0.5, reach_h.max() + 0.5, N_MAP)
     length = np.linspace(reach_d.min() - 0.5, reach_d.max() + 0.5, N_MAP)
     h, d = np.meshgrid(height, length)
-    t = table.target
-    form = table.surface.mean_square_form(t.travel_mm, t.weight, t.wanted_deg)
     return SurfaceMap(
         height_mm=height,
         length_mm=length,
-        score_deg=form_scores_deg(form, table.surface_height(h, d), d),
+        score_deg=_whole_scores_deg(table, h, d),
         possible=np.stack([field.height, field.change], axis=1),
         measured=tuple((s.run or "", s.height_mm, s.length_change_mm) for s in spots),
     )
@@ -136,6 +141,22 @@ def _reports(table: Table, limits: Sequence[HardLimit], spot: Spot) -> tuple[Lim
     if beyond > 1.0:
         out.append(Limit(name="window", status="over", left=-beyond, left_now=-beyond))
     return tuple(out)
+
+
+def _whole_scores_deg(table: Table, height: Array, change: Array) -> Array:
+    """Expected score with all of its spread, for settings of any shape."""
+    t, height = table.target, table.surface_height(height, change)
+    if t.measure == "peak-to-peak":
+        return span_scores_deg(table.surface, t, height, change, care=1.0)
+    form = table.surface.mean_square_form(t.travel_mm, t.weight, t.wanted_deg)
+    return form_scores_deg(form, height, change)
+
+
+def _outside(table: Table) -> Outside | None:
+    log = log_that_weighs(table.goal, table.evidence.travel_log)
+    if log is None:
+        return None
+    return outside_of(log, table.target.window_mm, table.evidence.measured_mm)
 
 
 def _runners_up(
@@ -217,7 +238,7 @@ def _left_out(table: Table) -> tuple[LeftOut, ...]:
 
 
 def _measured_score(table: Table) -> Band | None:
-    """RMS of the best measured run's own readings, for the least-change goal."""
+    """The figure of the best measured run's own readings, for the least-change goal."""
     if table.goal.kind != "least-change":
         return None
     name = table.measured[table.best_measured].run
@@ -227,9 +248,11 @@ def _measured_score(table: Table) -> Band | None:
     if low < curve.travel_mm[0] - 1.0 or high > curve.travel_mm[-1] + 1.0:
         return None
     spread = weight_spread_mm(table.goal, table.target.window_mm)
-    rms = curve_shape(curve, table.target.window_mm, spread).rms
+    log = log_that_weighs(table.goal, table.evidence.travel_log)
+    shape = curve_shape(curve, table.target.window_mm, spread, log)
+    seen = shape.peak_to_peak if table.target.measure == "peak-to-peak" else shape.rms
     return Band(
-        value=rms.value,
-        low=max(0.0, rms.value - BAND_SD * rms.sd),
-        high=rms.value + BAND_SD * rms.sd,
+        value=seen.value,
+        low=max(0.0, seen.value - BAND_SD * seen.sd),
+        high=seen.value + BAND_SD * seen.sd,
     )

@@ -14,8 +14,9 @@ from optimizer.advise.evidence import Evidence, fitted
 from optimizer.advise.goal import Target, target_of
 from optimizer.advise.link_body import turn_of
 from optimizer.advise.pivot_move import static_toe_of
-from optimizer.advise.ranking import expected_improvement_deg, form_scores_deg, ranking_form
+from optimizer.advise.ranking import CARE, expected_improvement_deg, form_scores_deg, ranking_form
 from optimizer.advise.settings import Settings
+from optimizer.advise.span import draw_spans_deg, span_scores_deg
 from optimizer.advise.stacks import split_of
 from optimizer.model.arc import Link
 from optimizer.model.surface import ToeSurface, draw_scores_deg
@@ -36,17 +37,20 @@ class Table:
         fit = fitted(evidence)
         self.surface: ToeSurface = fit.surface
         self.static_toe_in_doubt = fit.static_toe_in_doubt
-        self.target: Target = target_of(goal, evidence.measured_mm)
+        self.target: Target = target_of(goal, evidence.measured_mm, evidence.travel_log)
         self.draws = self.surface.draws(N_DRAW)
         self.link: Link = link_draws(self.draws, ahead=evidence.corner.ahead)
         self.now = self.spot_of(evidence.now)
         self.measured = self._measured()
-        scores = [self.scores(s.height_mm, s.length_change_mm) for s in self.measured]
-        self.best_measured = min(
-            range(len(scores)), key=lambda i: (round(float(np.mean(scores[i])), 6), i)
-        )
-        self.best_scores = scores[self.best_measured]
+        self.hold_best(range(len(self.measured)))
         self.seen_deg = self._seen_deg()
+
+    def hold_best(self, among: Sequence[int]) -> None:
+        """Compare with the best of these measured settings from now on."""
+        spots = {i: self.measured[i] for i in among}
+        scores = {i: self.scores(s.height_mm, s.length_change_mm) for i, s in spots.items()}
+        self.best_measured = min(scores, key=lambda i: (round(float(np.mean(scores[i])), 6), i))
+        self.best_scores = scores[self.best_measured]
 
     def spot_of(self, run: Run) -> Spot:
         """The setting of a run."""
@@ -57,34 +61,40 @@ class Table:
     def scores(self, height: float | Array, change: float | Array) -> Array:
         """Score of each draw, (n_draw,) for one setting or (n_draw, n_setting)."""
         t = self.target
-        out = draw_scores_deg(
-            self.draws,
-            np.atleast_1d(self.surface_height(height, change)),
-            np.atleast_1d(change),
-            t.travel_mm,
-            t.weight,
-            t.wanted_deg,
-        )
+        at = np.atleast_1d(self.surface_height(height, change)), np.atleast_1d(change)
+        if t.measure == "peak-to-peak":
+            out = draw_spans_deg(self.draws, t, *at)
+        else:
+            out = draw_scores_deg(self.draws, *at, t.travel_mm, t.weight, t.wanted_deg)
         return out[:, 0] if np.ndim(height) == 0 else out
 
     def expected(self, field: Settings) -> Array:
         """Score each setting is ranked by, degrees, (n_setting,)."""
-        return self._ranked_by(field.height, field.change)
+        return self.ranks_at(field.height, field.change)
 
     def ranks(self, spots: Sequence[Spot]) -> Array:
         """The same of settings one by one, (n_spot,)."""
-        return self._ranked_by(
+        return self.ranks_at(
             np.array([s.height_mm for s in spots]), np.array([s.length_change_mm for s in spots])
         )
 
-    def _ranked_by(self, height: Array, change: Array) -> Array:
+    def ranks_at(self, height: Array, change: Array) -> Array:
+        """The same of heights and length changes, (n_setting,)."""
         t = self.target
+        height = self.surface_height(height, change)
+        if t.measure == "peak-to-peak":
+            return span_scores_deg(self.surface, t, height, change, CARE)
         form = ranking_form(self.surface, t.travel_mm, t.weight, t.wanted_deg)
-        return form_scores_deg(form, self.surface_height(height, change), change)
+        return form_scores_deg(form, height, change)
 
     def surface_height(self, height: float | Array, change: float | Array) -> Any:
         """Joint height as the surface takes it: all but a free cam leave it as it is."""
         return self.evidence.pivot.surface_height(height, change)
+
+    def on_surface(self, spot: Spot) -> tuple[Array, Array]:
+        """Height and length change of one setting as the surface takes them, (1,) each."""
+        height, change = np.array([spot.height_mm]), np.array([spot.length_change_mm])
+        return np.asarray(self.surface_height(height, change)), change
 
     def measured_at(self, spot: Spot) -> Spot | None:
         """The measured setting that is the same as this one, if there is one."""
@@ -150,9 +160,13 @@ class Table:
         return spots
 
     def _seen_deg(self) -> float:
-        """What the gauge resolves of a score: the RMS error of a run's curve."""
+        """What the gauge resolves of a score: the RMS error of a run's curve.
+
+        Of peak-to-peak, a difference of two readings, the root of twice its square.
+        """
         curve = self.evidence.curves[-1]
-        return float(np.sqrt(np.mean(np.diag(curve.cov_deg2))))
+        one = float(np.sqrt(np.mean(np.diag(curve.cov_deg2))))
+        return one * 2**0.5 if self.target.measure == "peak-to-peak" else one
 
 
 def same_setting(a: Spot, b: Spot) -> bool:

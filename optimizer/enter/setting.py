@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import date
 
 from optimizer.enter.talk import BACK, STOP, Talk
 from optimizer.errors import CallError, ShimoptError
+from optimizer.logbook import read_logbook
 from optimizer.logbook.append import Appender
 from optimizer.logbook.faults import BadValueError
 from optimizer.logbook.values import parse_stack, read_number, write_stack
@@ -46,6 +48,9 @@ def proposal(appender: Appender, corner: str) -> Proposal:
         from optimizer.advise.next_move import advise
 
         try:
+            if book.corners[corner].goal.weight == "logged":
+                # what writes rows does not read travel.csv
+                book = replace(book, travel_logs=read_logbook(book.folder).travel_logs)
             advice = advise(book, corner)
         except ShimoptError:
             advice = None

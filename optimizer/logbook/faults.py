@@ -11,6 +11,7 @@ from optimizer.errors import LogbookError, Problem
 from optimizer.record import record
 
 FILES = ("car.toml", "runs.csv", "readings.csv")
+IN_ORDER = (*FILES, "travel.csv")  # the last one is optional
 
 FAULT_CODES: dict[str, str] = {
     "L101": "the folder does not exist, or is no folder",
@@ -78,6 +79,12 @@ FAULT_CODES: dict[str, str] = {
     "L607": "an imported table does not tell the shims of a new run",
     "L608": "a row of an imported table begins with neither a travel nor a column of runs.csv",
     "L609": "two columns of an imported table differ in what they say of a run",
+    "L701": "a goal weighs by logged travel, and none is logged",
+    "L702": "travel.csv has no column of travel, or two",
+    "L703": "travel.csv logs the damper, and the corner has no motion ratio",
+    "L704": "a time in travel.csv is below zero, or stated in two columns",
+    "L705": "travel.csv names a corner that car.toml lacks",
+    "L706": "travel.csv holds no time",
 }
 
 MOST_NAMED = 8  # names a remedy lists at the most
@@ -153,10 +160,10 @@ class Faults:
         )
 
     def ordered(self) -> tuple[Problem, ...]:
-        """All faults: car.toml, runs.csv, readings.csv, each from the top."""
+        """All faults: car.toml, runs.csv, readings.csv, travel.csv, each from the top."""
 
         def key(problem: Problem) -> tuple[int, int, int]:
-            rank = FILES.index(problem.file) if problem.file in FILES else 0
+            rank = IN_ORDER.index(problem.file) if problem.file in IN_ORDER else 0
             return rank, problem.line, problem.column
 
         return tuple(sorted(self._problems, key=key))

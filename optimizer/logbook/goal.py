@@ -36,6 +36,7 @@ TRAVEL_SIDES: tuple[TravelSide, ...] = ("droop", "bump", "both")
 WEIGHTS: tuple[WeightKind, ...] = ("flat", "ride-height", "logged")
 TARGET = ("at_travel", "toe_change", "tolerance")  # keys of a toe-at-travel goal only
 _PAIR = re.compile(r"\s*([A-Za-z_]+)\s*=\s*(\[[^\]]*\]|\"[^\"]*\"|[^\s,;]+)\s*[,;]?")
+_BARE_WORD = re.compile(r'(?<![\w"-])([A-Za-z][\w-]*)(?!["\w-])')
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
 _EXAMPLE = 'write pairs, such as "kind=toe-at-travel at_travel=-40 toe_change=0.2"'
 
@@ -81,7 +82,9 @@ def _toml_value(typed: str) -> str:
     """A value as TOML writes it: numbers in any notation, words in quotes."""
     if _NUMBER.fullmatch(typed):
         return repr(float(typed))
-    return typed if typed[0] in '["' else f'"{typed}"'
+    if typed[0] == "[":
+        return _BARE_WORD.sub(r'"\1"', typed)
+    return typed if typed[0] == '"' else f'"{typed}"'
 
 
 def read_goal(
@@ -106,9 +109,12 @@ def read_goal(
     sd_mm = length_mm(table, "weight_sd", units, "travel", above=0.0)
     tolerance_deg = toe_deg(table, "tolerance", units, above=0.0)
     most_change_deg = toe_deg(table, "most_change", units, above=0.0)
-    return Goal(
+    measure = table.choice("measure", MEASURES, own.measure)
+    if measure == "peak-to-peak" and table.raw("weight") != "flat":
+        _idle(table, ("weight",), 'measure = "peak-to-peak"', 'measure = "rms"')
+    goal = Goal(
         kind=kind,
-        measure=table.choice("measure", MEASURES, own.measure),
+        measure=measure,
         never_toe_out=table.choice("never_toe_out", TRAVEL_SIDES, own.never_toe_out),
         most_change_deg=given(most_change_deg, own.most_change_deg),
         order=_read_order(table) or own.order,
@@ -120,6 +126,28 @@ def read_goal(
         tolerance_deg=given(tolerance_deg, own.tolerance_deg) if aimed else None,
         worthwhile_deg=given(toe_deg(table, "worthwhile", units, above=0.0), own.worthwhile_deg),
     )
+    _check_order(table, goal)
+    return goal
+
+
+def _check_order(table: Table, goal: Goal) -> None:
+    """A wish that the order names must be stated."""
+    lacking = {
+        "never-toe-out": ("never_toe_out", goal.never_toe_out is None),
+        "most-change": ("most_change", goal.most_change_deg is None),
+        "toe-at-travel": ("tolerance", goal.tolerance_deg is None),
+    }
+    for wish in goal.order if table.has("order") else ():
+        key, missing = lacking.get(wish, ("", False))
+        if missing and not table.has(key):
+            also = ' and `kind = "toe-at-travel"`' if goal.kind == "least-change" else ""
+            also = also if key == "tolerance" else ""
+            table.fault(
+                "L208",
+                "order",
+                f"`order` names {quoted(wish)}, and `{key}` is not stated",
+                f"add `{key} = `{also}, or take {quoted(wish)} out of `order`",
+            )
 
 
 def _signed(value: float | None, sign: int, own: float | None) -> float | None:

@@ -18,6 +18,7 @@ from optimizer.logbook.faults import (
 )
 from optimizer.logbook.readings import ReadingTable, read_readings
 from optimizer.logbook.runs import RunTable, read_runs
+from optimizer.logbook.travel import TRAVEL_FILE, check_logged_weight, read_travel_logs
 from optimizer.records import Logbook, Units
 
 JOURNAL = ".shimopt"
@@ -36,7 +37,7 @@ def read_logbook(folder: Path) -> Logbook:
 
     Parameters
     ----------
-    folder : the folder with car.toml, runs.csv and readings.csv
+    folder : the folder with car.toml, runs.csv, readings.csv and perhaps travel.csv
 
     Returns
     -------
@@ -58,7 +59,7 @@ def read_logbook(folder: Path) -> Logbook:
         entering, cut = known.entering, known.cut
         if known.half is not None:
             _fault_half_made(*known.half, faults)
-    logbook = read_bytes(folder, data, faults, entering=entering, cut=cut)
+    logbook = read_bytes(folder, data, faults, entering=entering, cut=cut, travel=True)
     if logbook is None:
         faults.stop(str(folder), "nothing was changed")
     return logbook
@@ -71,12 +72,14 @@ def read_bytes(
     *,
     entering: frozenset[str] = frozenset(),
     cut: Mapping[str, str] | None = None,
+    travel: bool = False,
 ) -> Logbook | None:
     """Read a logbook from the bytes of its files; None when there is any fault.
 
     A file that is not in ``data`` is passed over: whoever left it out has noted why.
     Runs in ``entering`` may still lack travels. A file in ``cut`` breaks off inside a
-    row, which is given whole: that row is a fault and no reading.
+    row, which is given whole: that row is a fault and no reading. Logged travel is read
+    with ``travel`` only: nothing that writes a row needs it.
     """
     sources = {name: decode(name, data[name], faults) for name in FILES if name in data}
     for name, row in (cut or {}).items():
@@ -84,6 +87,13 @@ def read_bytes(
     car = read_car(sources.get("car.toml"), faults, folder.absolute().name)
     runs = read_runs(sources.get("runs.csv"), car, faults)
     readings = read_readings(sources.get("readings.csv"), car, runs, faults, entering)
+    logs = {}
+    if travel:
+        log = decode(TRAVEL_FILE, data[TRAVEL_FILE], faults) if TRAVEL_FILE in data else None
+        before = len(faults)
+        logs = read_travel_logs(log, car, faults)
+        if len(faults) == before and not (TRAVEL_FILE in data and log is None):
+            check_logged_weight(car, logs, faults)
     if len(faults):
         return None
     return Logbook(
@@ -97,6 +107,7 @@ def read_bytes(
         labour=car.labour,
         runs=runs.runs,
         readings=readings.readings,
+        travel_logs=logs,
     )
 
 
@@ -151,10 +162,12 @@ def _read_files(folder: Path, faults: Faults) -> dict[str, bytes]:
         faults.add("L102", here, Place(), "the folder holds no logbook", _STARTED)
         return {}
     data: dict[str, bytes] = {}
-    for name in FILES:
+    for name in (*FILES, TRAVEL_FILE):
         try:
             data[name] = (folder / name).read_bytes()
         except FileNotFoundError:
+            if name == TRAVEL_FILE:
+                continue
             source = Source(file=name)
             faults.add("L103", source, Place(), f"{name} is missing", _LACKING[name])
         except OSError as error:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from optimizer.errors import CallError, TooFewReadingsError
 from optimizer.measure.curve import ToeCurve
 from optimizer.record import record
+from optimizer.records import TravelLog
 
 Array = NDArray[np.float64]
 
@@ -43,21 +44,27 @@ class Shape:
 
 
 def window_weights(
-    window_mm: tuple[float, float], spread_mm: float | None = None
+    window_mm: tuple[float, float],
+    spread_mm: float | None = None,
+    logged: TravelLog | None = None,
 ) -> tuple[Array, Array]:
     """Travels and weights that average over a window; both shape (41,).
 
-    Trapezoid weights, flat or a normal spread about ride height; they sum to 1.
+    Trapezoid weights, flat or a normal spread about ride height, or the shares of time of
+    logged travel, each parted between the two nodes beside it; they sum to 1.
 
     Raises
     ------
     CallError
-        If the window has no width or the spread is not positive.
+        If the window has no width, the spread is not positive, or no logged time lies
+        inside the window.
     """
     low, high = window_mm
     if not high > low or (spread_mm is not None and not spread_mm > 0.0):
         raise CallError("the window needs a width", "give window = [droop, bump]")
     node = np.linspace(low, high, N_NODE)
+    if logged is not None:
+        return node, _logged_weights(node, logged)
     weight = np.ones(N_NODE)
     weight[[0, -1]] = 0.5
     if spread_mm is not None:
@@ -65,8 +72,27 @@ def window_weights(
     return node, weight / weight.sum()
 
 
+def _logged_weights(node: Array, logged: TravelLog) -> Array:
+    travel, share = np.array(logged.travel_mm), np.array(logged.share)
+    inside = (travel >= node[0]) & (travel <= node[-1])
+    if not np.sum(share[inside]) > 0.0:
+        raise CallError(
+            f"no logged travel lies inside the window, {node[0]:g} to {node[-1]:g} mm",
+            "see that travel.csv counts from ride height, or widen the window",
+        )
+    at = (travel[inside] - node[0]) / (node[1] - node[0])
+    below = np.minimum(at.astype(int), len(node) - 2)
+    part = at - below
+    weight = np.bincount(below, share[inside] * (1.0 - part), len(node))
+    weight += np.bincount(below + 1, share[inside] * part, len(node))
+    return np.asarray(weight / weight.sum())
+
+
 def curve_shape(
-    curve: ToeCurve, window_mm: tuple[float, float], spread_mm: float | None = None
+    curve: ToeCurve,
+    window_mm: tuple[float, float],
+    spread_mm: float | None = None,
+    logged: TravelLog | None = None,
 ) -> Shape:
     """Slope, bow, twist, peak-to-peak and weighted RMS of a curve, with errors.
 
@@ -82,9 +108,9 @@ def curve_shape(
     TooFewReadingsError
         If the curve has no readings inside the window.
     """
-    window_weights(window_mm, spread_mm)
+    window_weights(window_mm, spread_mm, logged)
     terms = _polynomial(curve, window_mm)
-    weights = _join_weights(curve, window_mm, spread_mm)
+    weights = _join_weights(curve, window_mm, spread_mm, logged)
     return Shape(
         slope=terms[0],
         bow=terms[1] if len(terms) > 1 else None,
@@ -110,7 +136,10 @@ def _polynomial(curve: ToeCurve, window_mm: tuple[float, float]) -> list[Figure]
 
 
 def _join_weights(
-    curve: ToeCurve, window_mm: tuple[float, float], spread_mm: float | None
+    curve: ToeCurve,
+    window_mm: tuple[float, float],
+    spread_mm: float | None,
+    logged: TravelLog | None,
 ) -> tuple[Array, Array]:
     """Straight-line interpolation (n_node, n_travel) and weights, inside what was measured."""
     low = max(window_mm[0], min(0.0, float(curve.travel_mm[0])))
@@ -121,7 +150,7 @@ def _join_weights(
             f"{window_mm[0]:g} to {window_mm[1]:g} mm of travel",
             "measure it there too, or widen the window under [corner.NAME.goal]",
         )
-    node, weight = window_weights((low, high), spread_mm)
+    node, weight = window_weights((low, high), spread_mm, logged)
     knots = np.sort(np.append(curve.travel_mm, 0.0))
     unit = np.array([np.interp(node, knots, row) for row in np.eye(len(knots))])
     return np.delete(unit, int(np.searchsorted(knots, 0.0)), axis=0).T, weight

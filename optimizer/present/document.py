@@ -26,6 +26,7 @@ from optimizer.present.crew import Crew, chance_in_words, corner_flag
 from optimizer.present.limits import limit_document, limits_words, unsafe_words
 from optimizer.present.repeats_json import repeats_json, study_json
 from optimizer.present.screens import doubt_words
+from optimizer.present.wished import goal_document, wishes_document
 from optimizer.records import Logbook, Run
 
 SCHEMA_VERSION = 1
@@ -173,7 +174,9 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
             "at_travel_mm": a.goal.at_travel_mm,
             "toe_change_deg": a.goal.toe_change_deg,
             "tolerance_deg": a.goal.tolerance_deg,
+            **goal_document(a, crew),
         },
+        "wishes": wishes_document(a, crew),
         "do": _move(a.move, a, crew),
         "order_of_work": list(pivot.in_order(a, crew, note.hands_words(a, crew))),
         "pivot": pivot.report_json(a, crew),

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from optimizer.advise.advice import Advice
 from optimizer.advise.evidence import corner_evidence
-from optimizer.advise.goal import weight_spread_mm
+from optimizer.advise.goal import log_that_weighs, weight_spread_mm
 from optimizer.advise.next_move import surface_map
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.shape import Shape, curve_shape
@@ -29,8 +29,9 @@ def corner_curves(book: Logbook, corner: str) -> CornerCurves:
     if not window[1] > window[0]:
         window = _reached_by_any(evidence.curves)
     spread = weight_spread_mm(goal, window)
+    log = log_that_weighs(goal, evidence.travel_log)
     runs = [
-        (run, curve, curve_shape(curve, window, spread))
+        (run, curve, curve_shape(curve, window, spread, log))
         for run, curve in zip(evidence.runs, evidence.curves, strict=True)
     ]
     return corner, window, runs

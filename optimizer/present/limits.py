@@ -99,6 +99,10 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity:
             known += _short(limit, crew)
         if limit.name == "bending" and limit.status == "unknown" and _bends(limit) and brevity < 6:
             known.append(_bent_more(limit))
+    if advice.outside is not None:
+        from optimizer.present.wished import outside_words  # `check` needs none of it
+
+        known += outside_words(advice.outside)
     short = crew.range_short(advice.outlook.toe_deg)
     if short is not None:
         known.insert(0, f"GAUGE RANGE {short[0]}, {short[1]} NEEDED: a longer one, or less travel")

@@ -13,7 +13,6 @@ from optimizer.advise.reasons import Because
 from optimizer.present.cautions import AT_HAND, IN_STEER
 from optimizer.present.crew import (
     Crew,
-    chance_in_words,
     corner_title,
     left_out_words,
     spread_of_travels,
@@ -27,8 +26,12 @@ from optimizer.present.pivot import (
     pivot_doubts,
     raise_words,
 )
-
-OUT_OF_REACH = 0.05
+from optimizer.present.wished import (
+    goal_words,
+    score_words,
+    wish_verdict_words,
+    wishes_words,
+)
 
 HEADINGS = {
     "try": "try this next",
@@ -71,6 +74,8 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     lines += labelled("Doubt", doubt, width) if doubt else []
     lines += _do_this(advice, crew, width)
     lines += _expect(advice, crew, width, brevity)
+    wishes = wishes_words(advice, crew, stands=_stands(advice))
+    lines += labelled("Wishes", wishes, width) if wishes else []
     if brevity < 8:
         because = because_words(advice.because, advice, crew, brevity)
         lines += labelled("Because", because, width)
@@ -106,6 +111,11 @@ def heading_words(advice: Advice) -> str:
 def _as_it_stands(advice: Advice) -> bool:
     """The setting advised is the one on the car."""
     return not (_moves_shims(advice.move) or _turns(advice.move))
+
+
+def _stands(advice: Advice) -> bool:
+    """Nothing is to be moved."""
+    return advice.action == "stay" or _as_it_stands(advice)
 
 
 def _moves_shims(move: Move) -> bool:
@@ -207,42 +217,11 @@ def _shown_travels(advice: Advice) -> NDArray[np.float64]:
     return inside if len(inside) else travel
 
 
-def score_words(advice: Advice, crew: Crew, short: bool = False) -> str:
-    """Score now, expected, and the chance of beating the best measured run."""
-    score, now = advice.outlook.score_deg, advice.now_outlook.score_deg
-    unit, best = crew.units.toe, advice.best_measured
-    name = "toe change" if advice.goal.kind == "least-change" else "off the wanted toe"
-    span = f"{crew.score(score.low)} to {crew.score(score.high)}"
-    if advice.action == "stay":
-        text = f"{name} {crew.score(score.value)} {unit} RMS ({span})"
-    else:
-        text = f"{name} {crew.score(now.value)} {unit} RMS now, {crew.score(score.value)} ({span})"
-        text += " expected"
-    if advice.action == "try" and not short:
-        text += f"; {chance_in_words(advice.outlook.chance)} to beat {best.run}"
-        if advice.measured_score_deg is not None:
-            text += f" ({crew.score(advice.measured_score_deg.value)} measured)"
-    chance = advice.outlook.chance_in_tolerance
-    if chance is not None:
-        text += f"; {chance_in_words(chance)} to be in tolerance"
-        if chance < OUT_OF_REACH:
-            text += ": THE WANTED TOE IS OUT OF REACH of what can be set"
-    return text
-
-
-def goal_words(advice: Advice, crew: Crew) -> str:
-    """A goal that is more than least change, for the heading."""
-    goal = advice.goal
-    if goal.kind == "least-change" or goal.toe_change_deg is None or goal.at_travel_mm is None:
-        return ""
-    return f", for {crew.toe(goal.toe_change_deg)} at {crew.travel(goal.at_travel_mm)}"
-
-
 def because_words(because: Because, advice: Advice, crew: Crew, brevity: int = 0) -> str:
     """Why, in the trade's words."""
     low, high = because.ends_mm
     ends = f"{crew.toe(because.droop_deg)} in droop, {crew.toe(because.bump_deg)} in bump"
-    wanted = "" if advice.goal.kind == "least-change" else " of the wanted curve"
+    wanted = " of the wanted curve" if np.any(advice.target.wanted_deg) else ""
     reading = {
         "opposite-ways": f"opposite ways{wanted}, so joint height",
         "same-way": f"same side{wanted} at both ends, so link length",
@@ -355,6 +334,9 @@ def doubt_words(advice: Advice, crew: Crew) -> str:
 def verdict_words(advice: Advice, crew: Crew) -> str:
     """Go on or stop, and the figure that decides."""
     verdict = advice.verdict
+    wished = wish_verdict_words(advice, crew)
+    if wished:
+        return wished
     what = "what the gauge can see" if verdict.limited_by == "gauge" else "what is worth a run"
     compare = "above" if verdict.go_on else "under"
     return (

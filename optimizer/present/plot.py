@@ -26,6 +26,7 @@ from optimizer.errors import CallError, ShimoptError
 from optimizer.measure.curve import ToeCurve
 from optimizer.present.crew import Crew
 from optimizer.present.layout import shortened
+from optimizer.present.wished import scored_words
 from optimizer.units import from_deg, from_mm
 
 Array = NDArray[np.float64]
@@ -112,7 +113,7 @@ def curves_picture(
     corner: str, runs: Sequence[tuple[str, ToeCurve]], crew: Crew, advice: Advice | None = None
 ) -> Picture:
     """Toe curves of all runs with error bars, and the suggestion's band if there is one."""
-    picture = _page(1)
+    picture = page(1)
     axes = picture.add_subplot()
     _draw_curves(axes, runs, crew, advice)
     axes.set_title(_title(corner), loc="left", fontsize=11)
@@ -123,7 +124,7 @@ def advice_picture(
     advice: Advice, runs: Sequence[tuple[str, ToeCurve]], crew: Crew, surface: SurfaceMap
 ) -> Picture:
     """Curves above, the response surface with what can be set and what is advised below."""
-    picture = _page(2)
+    picture = page(2)
     upper, lower = picture.subplots(2, 1, height_ratios=(1.15, 1.0))
     _draw_curves(upper, runs, crew, advice)
     upper.set_title(_title(advice.corner.name), loc="left", fontsize=11)
@@ -132,7 +133,8 @@ def advice_picture(
     return picture
 
 
-def _page(panels: int) -> Picture:
+def page(panels: int) -> Picture:
+    """An empty portrait page for one panel or two."""
     import matplotlib as mpl
 
     mpl.use("Agg")
@@ -271,7 +273,7 @@ def _name_ends(axes: Axes, left: str, right: str, down: str, up: str) -> None:
 
 
 def _draw_wanted(axes: Axes, crew: Crew, advice: Advice | None) -> None:
-    if advice is None or advice.goal.kind == "least-change":
+    if advice is None or not np.any(advice.target.wanted_deg):
         return
     target = advice.target
     axes.plot(
@@ -309,8 +311,9 @@ def _draw_surface(
         extend="max",
     )
     bar = picture.colorbar(shade, ax=axes, shrink=0.85, pad=0.02)
-    what = "toe change" if advice.goal.kind == "least-change" else "off the wanted toe"
-    bar.set_label(f"expected {what}, {crew.units.toe} RMS", fontsize=8)
+    what = scored_words(advice.target)
+    figure = "peak to peak" if advice.target.measure == "peak-to-peak" else "RMS"
+    bar.set_label(f"expected {what}, {crew.units.toe} {figure}", fontsize=8)
     bar.ax.tick_params(labelsize=7)
     possible = surface.possible * per_mm
     axes.plot(

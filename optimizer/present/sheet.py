@@ -16,6 +16,7 @@ from optimizer.present.crew import Crew, corner_title
 from optimizer.present.limits import limits_words, sheet_words
 from optimizer.present.pivot import in_order, joint_name
 from optimizer.present.travels import Asked, travels_to_set
+from optimizer.present.wished import goal_words, score_words, wishes_words
 from optimizer.record import record
 from optimizer.records import Corner, Goal, Logbook, Run
 
@@ -117,11 +118,13 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
     )
     over = any(limit.status in ("over", "near") for limit in advice.limits)
     limits = ("Limits", limits_words(advice.limits, advice, crew))
+    wished = wishes_words(advice, crew, stands=advice.action == "stay")
+    wishes = (("Wishes", wished),) if wished else ()
     proof = ("Wrong if", note.proof_words(advice, crew))
     return Sheet(
         corner=corner_title(advice.corner, advice.n_run),
         car=book.car,
-        heading=f"{note.heading_words(advice)}{note.goal_words(advice, crew)}",
+        heading=f"{note.heading_words(advice)}{goal_words(advice, crew)}",
         label=note.hands_label(advice),
         hands=tuple(note.hands_words(advice, crew)),
         blanks=_blanks(advice.corner, crew),
@@ -135,7 +138,8 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
         must=(proof, limits) if over else (proof,),
         may=(
             *(() if over else (limits,)),
-            ("Expect", note.score_words(advice, crew)),
+            ("Expect", score_words(advice, crew)),
+            *wishes,
             ("Go on" if advice.verdict.go_on else "Stop", note.verdict_words(advice, crew)),
             ("Then", note.then_words(advice, on_paper=False)),
             ("Each limit", sheet_words(advice, crew)),

@@ -32,6 +32,7 @@ EXCUSED = {
     "advise.advice.Advice.teaches": "a yes or no about two settings",
     "advise.joint.Tilts.at": "says what foresees tilt must do",
     "advise.room.HardLimit.room": "says what a limit must do",
+    "advise.tradeoff.Option.run": "a run's name",
     "advise.choice.where_to_stop": "chooses between two measured settings by checked figures",
 }
 CONFIG = "[run]\nsource = optimizer\ndynamic_context = test_function\ndata_file = {data}\n"

@@ -589,9 +589,114 @@ def test_fault_in_a_wide_table_is_found_and_its_remedy_removes_it(
     assert plan_import(folder, path, corner="rear-right").rows["readings.csv"]
 
 
+LOGGED = "seconds;damper_mm;corner\n0,5;-12;rear-left\n# lap 2\n0,5;8,25;rear-right\n"
+RATIO = 'link = "ahead"\n', 'link = "ahead"\nmotion_ratio = 0.7\n'
+TRAVEL_SAMPLES: list[Entry] = [
+    ("L301", LOGGED, "", 0, "", ("", LOGGED)),
+    ("L302", "corner\n", "seconds\n", 1, "seconds", ("mm;seconds\n", "mm;corner\n")),
+    ("L304", "damper_mm", "dampr_mm", 1, "dampr_mm", SAID),
+    ("L305", "damper_mm", "damper_foot", 1, "damper_foot", ("_foot", "_mm")),
+    ("L306", "0,5;-12;rear-left", "0,5;-12", 2, "", ("-12", "-12;rear-left")),
+    ("L307", "-12;rear-left", '-12;"rear-left', 2, '"', ('"', "")),
+    ("L308", "8,25;rear", ";rear", 4, "", (";;", ";8,25;")),
+    ("L308", "0,5;8,25", ";8,25", 4, "", ("\n;", "\n0,5;")),
+    ("L309", "-12", "x", 2, "x", (";x;", ";-12;")),
+    ("L310", "-12", "nan", 2, "nan", ("nan", "-12")),
+    ("L311", "-12", "-1.2.3", 2, "-1.2.3", ("-1.2.3", "-12")),
+    ("L312", "-12", "-12 mm", 2, "-12 mm", SAID),
+    ("L313", "-12", "-1200", 2, "-1200", ("-1200", "-12")),
+    ("L702", "damper_mm", "way_mm", 1, "seconds", ("way", "damper")),
+    ("L702", "seconds;", "travel_mm;", 1, "damper_mm", ("travel_mm;", "seconds;")),
+    ("L704", "0,5;-12", "-1;-12", 2, "-1", ("-1;", "1;")),
+    ("L704", "corner\n0,5;-12;rear-left\n# lap 2\n0,5;8,25;rear-right", "share\n1;2;3", 1, "share",
+     ("seconds;", "lap;")),
+    ("L705", "rear-left", "rear-lfet", 2, "rear-lfet", SAID),
+    ("L706", "0,5;-12;rear-left\n# lap 2\n0,5;8,25", "0;-12;rear-left\n0;8,25", 0, "",
+     ("\n0;-12;rear-left\n0;", "\n1;-12;rear-left\n1;")),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("entry", TRAVEL_SAMPLES, ids=lambda e: f"{e[0]}-{e[2][:20]!r}")
+def test_fault_in_logged_travel_is_found_and_its_remedy_removes_it(
+    folder: Path, entry: Entry
+) -> None:
+    code, old, new, line, at, mend = entry
+    (folder / "car.toml").write_text(CAR.replace(*RATIO))
+    broken = swapped(LOGGED, old, new)
+    (folder / "travel.csv").write_text(broken)
+    problem = only_problem(folder)
+    assert (problem.code, problem.file, problem.line) == (code, "travel.csv", line)
+    if at:
+        assert at_caret(problem) == at
+    said = isinstance(mend, str)
+    mended = (
+        mended_as_said(broken, problem) if said else (swapped(broken, *mend) if broken else LOGGED)
+    )
+    (folder / "travel.csv").write_text(mended)
+    assert read_logbook(folder).travel_logs
+
+
+WEIGHED = CAR.replace('kind = "least-change"', 'kind = "least-change"\nweight = "logged"')
+
+
+def test_a_weight_by_logged_travel_needs_some(folder: Path) -> None:
+    (folder / "car.toml").write_text(WEIGHED)
+    problem = only_problem(folder)
+    assert (problem.code, problem.file, problem.line) == ("L701", "car.toml", 35)
+    assert at_caret(problem) == '"logged"'
+    (folder / "travel.csv").write_text("corner,travel\nrear-right,2\n")
+    assert only_problem(folder).code == "L701"
+    (folder / "travel.csv").write_text("travel\n2\n\n# out of the pits\n-3\n")
+    log = read_logbook(folder).travel_logs["rear-left"]
+    assert log.travel_mm == pytest.approx((-3.0, 2.0))
+    assert log.share == (0.5, 0.5)
+    (folder / "travel.csv").unlink()
+    (folder / "car.toml").write_text(mended_as_said(WEIGHED, problem))
+    assert read_logbook(folder).corners["rear-left"].goal.weight == "flat"
+
+
+def test_a_damper_s_travel_needs_the_motion_ratio(folder: Path) -> None:
+    (folder / "travel.csv").write_text("corner,damper\nrear-left,7\nrear-left,-7\n")
+    problem = only_problem(folder)
+    assert (problem.code, problem.file, at_caret(problem)) == ("L703", "car.toml", "rear-left")
+    (folder / "car.toml").write_text(CAR.replace(*RATIO, 1))
+    log = read_logbook(folder).travel_logs
+    assert set(log) == {"rear-left"}
+    assert log["rear-left"].travel_mm == pytest.approx((-10.0, 10.0))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "at"),
+    [
+        ("window =", 'order = ["never-toe-out", "least-change"]\nwindow =', '["never'),
+        ("window =", 'order = ["most-change"]\nwindow =', '["most'),
+        ("window =", 'order = ["toe-at-travel"]\nwindow =', '["toe'),
+    ],
+)
+def test_an_order_names_stated_wishes_only(folder: Path, old: str, new: str, at: str) -> None:
+    (folder / "car.toml").write_text(CAR.replace(old, new))
+    problem = only_problem(folder)
+    assert problem.code == "L208"
+    assert at_caret(problem).startswith(at)
+    assert "`order` names" in problem.found
+
+
+def test_a_weight_does_nothing_for_peak_to_peak(folder: Path) -> None:
+    text = CAR.replace("window =", 'measure = "peak-to-peak"\nweight = "ride-height"\nwindow =')
+    (folder / "car.toml").write_text(text)
+    assert only_problem(folder).code == "L217"
+    (folder / "car.toml").write_text(text.replace('"ride-height"', '"flat"'))
+    assert read_logbook(folder).corners["rear-left"].goal.measure == "peak-to-peak"
+
+
+def test_many_rows_at_fault_are_told_once_for_each_kind(folder: Path) -> None:
+    (folder / "travel.csv").write_text("travel\n" + "x\n" * 5000 + "y\n" * 5000)
+    assert [p.line for p in problems_of(folder)] == [2, 5002]
+
+
 def test_every_code_has_a_sample_and_every_sample_a_code() -> None:
     sampled = {s.code for s in SAMPLES} | {entry[0] for _, entry in GAUGE_SAMPLES}
-    sampled |= {entry[0] for entry in IMPORT_SAMPLES}
+    sampled |= {entry[0] for entry in (*IMPORT_SAMPLES, *TRAVEL_SAMPLES)} | {"L701", "L703"}
     sampled |= {p[0] for p in PASTED_SAMPLES + PAIRED_SAMPLES} | FOLDER_CODES
     assert sampled == set(FAULT_CODES)
 
@@ -981,3 +1086,30 @@ def test_any_damage_gives_a_logbook_or_a_list_of_faults(
         assert isinstance(result, Logbook)
     finally:
         (scratch / name).write_text(GOOD[name])
+
+
+@settings(
+    max_examples=100,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(data=st.data())
+def test_any_damage_to_logged_travel_gives_a_log_or_a_list_of_faults(
+    scratch: Path, data: st.DataObject
+) -> None:
+    content = bytearray(LOGGED.replace("damper", "travel").encode())
+    for _ in range(data.draw(st.integers(0, 3))):
+        content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
+    del content[data.draw(st.integers(0, len(content))) :]
+    try:
+        (scratch / "travel.csv").write_bytes(content)
+        for log in read_logbook(scratch).travel_logs.values():
+            assert sum(log.share) == pytest.approx(1.0)
+    except LogbookError as error:
+        for problem in error.problems:
+            assert problem.code in FAULT_CODES
+            assert problem.remedy
+            assert 0 <= problem.column <= len(problem.excerpt) + 1
+    finally:
+        (scratch / "travel.csv").unlink()
