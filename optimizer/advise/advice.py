@@ -9,9 +9,11 @@ from numpy.typing import NDArray
 
 from optimizer.advise.eccentric import Band, StaticToe
 from optimizer.advise.goal import Target
+from optimizer.advise.labour import Effort, Work
 from optimizer.advise.link_body import Turn
 from optimizer.advise.reasons import Because, Limit
 from optimizer.advise.stacks import Split
+from optimizer.advise.verified import Verified
 from optimizer.record import record
 from optimizer.records import Corner, Goal
 
@@ -74,6 +76,7 @@ class RunnerUp:
     kind: RunnerKind
     move: Move
     outlook: Outlook
+    work: Work
 
 
 @record
@@ -157,6 +160,8 @@ class Advice:
     limits: tuple[Limit, ...]
     n_candidate: int
     n_ruled_out: int
+    effort: Effort
+    verified: Verified | None
 
     @property
     def teaches(self) -> bool:

@@ -18,14 +18,16 @@ from optimizer.advise.choice import choose, ranked, verdict_on, where_to_stop
 from optimizer.advise.eccentric import BAND_SD, Band
 from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
 from optimizer.advise.goal import weight_spread_mm
+from optimizer.advise.labour import effort_of, work_of
 from optimizer.advise.ranking import form_scores_deg
 from optimizer.advise.reasons import because_of, limits_of
 from optimizer.advise.settings import Settings, possible_settings
 from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
+from optimizer.advise.verified import verified
 from optimizer.measure.quality import run_quality
 from optimizer.measure.shape import curve_shape
 from optimizer.model.validate import left_out_runs
-from optimizer.records import Goal, Logbook
+from optimizer.records import Goal, Labour, Logbook
 
 Array = NDArray[np.float64]
 
@@ -62,6 +64,8 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
     if not verdict.go_on:
         spot, action = where_to_stop(table, field, verdict.limit_deg)
     outlook, move = table.outlook(spot), table.move(spot)
+    others = _runners_up(table, field, order, spot, choice.best_guess, book.labour)
+    work = work_of(move, outlook.gain_deg, book.labour)
     return Advice(
         corner=evidence.corner,
         goal=table.goal,
@@ -76,7 +80,9 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         best_measured_outlook=table.outlook(table.measured[table.best_measured]),
         move=move,
         outlook=outlook,
-        runners_up=_runners_up(table, field, order, spot, choice.best_guess),
+        runners_up=others,
+        effort=effort_of(book.labour, move, work, [(r.move, r.work) for r in others]),
+        verified=verified(book, evidence, table.goal, table.target),
         proof=_proof(table, spot),
         verdict=verdict,
         left_out=_left_out(table),
@@ -137,6 +143,7 @@ def _runners_up(
     order: NDArray[np.intp],
     chosen: Spot,
     best_guess: Spot,
+    labour: Labour,
 ) -> tuple[RunnerUp, ...]:
     """The best with shims only, the best guess or the next best, the best with length only."""
     now = table.now
@@ -148,7 +155,9 @@ def _runners_up(
 
     def put(kind: RunnerKind, spot: Spot) -> None:
         taken.append(spot)
-        out.append(RunnerUp(kind=kind, move=table.move(spot), outlook=table.outlook(spot)))
+        move, outlook = table.move(spot), table.outlook(spot)
+        work = work_of(move, outlook.gain_deg, labour)
+        out.append(RunnerUp(kind=kind, move=move, outlook=outlook, work=work))
 
     def add(kind: RunnerKind, mask: NDArray[np.bool_]) -> None:
         for i in order:

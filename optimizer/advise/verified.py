@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,18 +12,20 @@ from numpy.typing import NDArray
 from optimizer.advise.eccentric import BAND_SD, Band, shortest_band
 from optimizer.advise.evidence import Evidence, fitted
 from optimizer.advise.goal import Target, weight_spread_mm
-from optimizer.advise.suspects import Suspect, suspects
 from optimizer.measure.shape import curve_shape
 from optimizer.model.surface import draw_scores_deg
 from optimizer.record import record
 from optimizer.records import Goal, Logbook
+
+if TYPE_CHECKING:
+    from optimizer.advise.suspects import Suspect
 
 Array = NDArray[np.float64]
 
 N_DRAW = 400
 # a run is not as foretold where a clean one would be so far off less often than this; set
 # on invented corners, see tests/bench/foretold.py
-UNLIKELY = 0.05
+UNLIKELY = 0.03
 
 
 @record
@@ -131,5 +134,7 @@ def _measured(evidence: Evidence, goal: Goal, target: Target) -> Band | None:
 
 def _likeliest(book: Logbook, corner: str, run: str) -> Suspect | None:
     """The likeliest suspect that concerns the run, or every run alike."""
+    from optimizer.advise.suspects import suspects  # seldom needed
+
     mine = [s for s in suspects(book) if s.corner == corner and (run in s.runs or not s.runs)]
     return max(mine, key=lambda s: s.log_odds, default=None)

@@ -23,7 +23,9 @@ from optimizer.measure.shape import Figure, Shape
 from optimizer.present import note
 from optimizer.present.cautions import IN_FULL
 from optimizer.present.crew import Crew, chance_in_words
+from optimizer.present.labour import effort_document, work_document
 from optimizer.present.screens import doubt_words
+from optimizer.present.verified import verified_document
 from optimizer.records import Logbook, Run
 
 SCHEMA_VERSION = 1
@@ -173,6 +175,8 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
             **_outlook(a.best_measured_outlook, crew),
         },
         "runners_up": [_runner_up(r, a, crew) for r in a.runners_up],
+        "work": effort_document(a, crew),
+        "last_run": verified_document(a.verified, crew),
         "because": {
             "pattern": a.because.pattern,
             "ends_mm": list(a.because.ends_mm),
@@ -258,6 +262,7 @@ def _runner_up(r: RunnerUp, a: Advice, crew: Crew) -> Json:
         "kind": r.kind,
         "do": _move(r.move, a, crew),
         "expected": _outlook(r.outlook, crew),
+        "work": work_document(r.work, crew),
         "shown": note.runner_up_words(r, a, crew),
     }
 
