@@ -95,8 +95,8 @@ class Effort:
     batch: Batch | None
 
 
-def minutes_of(move: Move, labour: Labour, *, run: bool = True) -> Minutes:
-    """Minutes of a move from how the car stands now, with its run unless that is left out.
+def minutes_of(move: Move, labour: Labour) -> Minutes:
+    """Minutes of a move from how the car stands now, with its run.
 
     Static toe is set afresh whenever the move turns the link, or would move static toe if
     the pivot were forgotten.
@@ -108,9 +108,21 @@ def minutes_of(move: Move, labour: Labour, *, run: bool = True) -> Minutes:
         needed.append(("length", labour.length_min))
     if _moves_toe(move):
         needed.append(("alignment", labour.alignment_min))
-    if run:
-        needed.append(("run", labour.run_min))
+    needed.append(("run", labour.run_min))
     return Minutes(parts=tuple(needed))
+
+
+def minutes_of_both(left: Move, right: Move, labour: Labour) -> Minutes:
+    """Minutes of a move on each side of an axle, a run of each; one alignment does for both."""
+    parts: dict[Part, float | None] = {}
+    for move in (left, right):
+        for name, minutes in minutes_of(move, labour).parts:
+            if name == "alignment" or name not in parts:
+                parts[name] = minutes
+            else:
+                before = parts[name]
+                parts[name] = None if before is None or minutes is None else before + minutes
+    return Minutes(parts=tuple(parts.items()))
 
 
 def work_of(move: Move, gain_deg: float, labour: Labour) -> Work:
@@ -121,7 +133,9 @@ def work_of(move: Move, gain_deg: float, labour: Labour) -> Work:
     return Work(minutes=minutes, gain_per_hour_deg=per_hour)
 
 
-def effort_of(labour: Labour, move: Move, work: Work, others: Sequence[tuple[Move, Work]]) -> Effort:
+def effort_of(
+    labour: Labour, move: Move, work: Work, others: Sequence[tuple[Move, Work]]
+) -> Effort:
     """The labour of an advised move beside the runners-up, which are in order of merit."""
     own = work.gain_per_hour_deg
     rates = [w.gain_per_hour_deg for _, w in others]
@@ -153,9 +167,7 @@ def batch_of(moves: Sequence[Move], labour: Labour) -> Batch | None:
     """
     moves = list(moves)[:MOST_IN_BATCH]
     turned = [m.turn.change_mm for m in moves if _turns(m)]
-    if not any(
-        abs(a - b) < SAME_LINK_MM for k, a in enumerate(turned) for b in turned[k + 1 :]
-    ):
+    if not any(abs(a - b) < SAME_LINK_MM for k, a in enumerate(turned) for b in turned[k + 1 :]):
         return None
     order = min(
         permutations(range(len(moves))), key=lambda p: (*_changes([moves[i] for i in p]), p)

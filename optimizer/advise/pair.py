@@ -13,6 +13,7 @@ from optimizer.advise.evidence import corner_evidence
 from optimizer.advise.link_body import length_limits_mm, step_mm
 from optimizer.advise.lookahead import TURNING_SHARE
 from optimizer.advise.next_move import advise
+from optimizer.advise.reasons import Limit, limits_of
 from optimizer.advise.settings import Settings, possible_settings
 from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
 from optimizer.record import record
@@ -93,6 +94,8 @@ class PairAnswer:
 
     left: Move
     right: Move
+    left_limits: tuple[Limit, ...]
+    right_limits: tuple[Limit, ...]
     figures: PairFigures
 
 
@@ -173,16 +176,28 @@ class Side:
         """Whether the length follows the height, since nothing else holds static toe."""
         return self.corner.eccentric.kind == "none" and self.corner.thread.kind != "fixed"
 
+    def limits(self, move: Move) -> tuple[Limit, ...]:
+        """Limits of a move, as for one corner."""
+        toe, table = move.static_toe, self.table
+        return limits_of(
+            table.evidence,
+            move.spot.length_change_mm,
+            toe.left_inboard_mm,
+            toe.left_outboard_mm,
+            table.target,
+        )
+
     def curve(self, spot: Spot, travel_mm: Array) -> tuple[Array, Array]:
         """Mean and covariance of a setting's toe change."""
         return self.table.surface.curve(spot.height_mm, spot.length_change_mm, travel_mm)
 
-    def work(self, index: Index) -> tuple[Array, Array, Array]:
-        """Shims, millimetres turned and millimetres moved of settings."""
+    def work(self, index: Index) -> Array:
+        """Shims, millimetres turned and millimetres moved of settings, (3, n_setting)."""
         field, now = self.field, self.table.now
         shims = np.array([s.n_shim for s in field.splits], float)[field.which[index]]
-        turned = np.round(np.abs(field.change[index] - now.length_change_mm), 4)
-        return shims, turned, np.round(np.abs(field.height[index] - now.height_mm), 4)
+        turned = np.abs(field.change[index] - now.length_change_mm)
+        moved = np.abs(field.height[index] - now.height_mm)
+        return np.asarray(np.round([shims, turned, moved], 4))
 
 
 class Both:
@@ -193,9 +208,12 @@ class Both:
 
     def answer(self, pair: Pair) -> PairAnswer:
         """A pair of settings as work and as what it does."""
+        left, right = self.left.table.move(pair[0]), self.right.table.move(pair[1])
         return PairAnswer(
-            left=self.left.table.move(pair[0]),
-            right=self.right.table.move(pair[1]),
+            left=left,
+            right=right,
+            left_limits=self.left.limits(left),
+            right_limits=self.right.limits(right),
             figures=self._figures(pair),
         )
 
@@ -218,9 +236,7 @@ class Both:
         if not len(i):
             return None
         score = np.sqrt((left.expected[i] ** 2 + right.expected[j] ** 2) / 2.0)
-        shims, turned, moved = (
-            a + b for a, b in zip(left.work(i), right.work(j), strict=True)
-        )
+        shims, turned, moved = left.work(i) + right.work(j)
         field = left.field
         order = np.lexsort(
             (

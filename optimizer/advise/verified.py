@@ -57,9 +57,7 @@ class Verified:
     suspect: Suspect | None
 
 
-def verified(
-    book: Logbook, evidence: Evidence, goal: Goal, target: Target
-) -> Verified | None:
+def verified(book: Logbook, evidence: Evidence, goal: Goal, target: Target) -> Verified | None:
     """Judge the last measured run of a corner; None where no run came before it.
 
     The run's curve is foreseen with all its noise by the surface of the runs before it

@@ -94,7 +94,7 @@ def work_document(work: Work, crew: Crew) -> dict[str, Any]:
     return {
         "minutes": minutes.total_min,
         "minutes_known": minutes.known_min,
-        "parts": {part: value for part, value in minutes.parts},
+        "parts": dict(minutes.parts),
         "not_stated": list(minutes.unknown),
         "gain_deg_per_hour": rate,
         "shown": ", ".join(x for x in (minutes_words(minutes), rate_words(work, crew)) if x),
