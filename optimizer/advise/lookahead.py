@@ -77,6 +77,8 @@ class Worth:
         at = int(np.argmin(cost[:n_fresh]))
         if led and cost[0] <= cost[at] + margin:
             at = 0
+        if n_fresh == len(cost):
+            return at
         again = n_fresh + int(np.argmin(cost[n_fresh:]))
         return again if cost[again] < cost[at] - margin else at
 
