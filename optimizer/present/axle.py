@@ -58,9 +58,10 @@ def _whole(found: AxleAdvice, crew: Crew, width: int, brevity: int, where: str) 
     lines += labelled("Roll", roll_words(found, crew, brevity > 0), width)
     if brevity < 8:
         lines += labelled("Pair", pair_words(found, crew, brevity > 0), width)
-    if brevity < (5 if _even(found) else 6):
+    uneven = any(_uneven_at(a.figures) is not None for a in (found.now, found.advised))
+    if brevity < (7 if uneven else 5):
         lines += labelled("Bumps", bumps_words(found, crew), width)
-    if brevity < 7:
+    if brevity < 8:
         lines += labelled("Alike", alike_words(found, crew, brevity > 1), width)
     lines += labelled("Limits", limits, width) if limits else []
     lines += labelled("Careful", careful_words(found), width)
@@ -157,9 +158,11 @@ def _table(found: AxleAdvice, crew: Crew, width: int, brevity: int) -> list[str]
         rows += [row("left now", now.left_deg), row("right now", now.right_deg)]
     if moves and brevity < 4:
         rows += [row("left next", then.left_deg), row("right next", then.right_deg)]
-    rows.append(row("left less right", now.difference_deg))
+    if brevity < 6 or not moves:
+        rows.append(row("left less right", now.difference_deg))
     if moves:
-        rows.append(row("and next", then.difference_deg))
+        name = "and next" if brevity < 6 else "L less R, next"
+        rows.append(row(name, then.difference_deg))
     half = [float(then.half_deg[i]) for i in at]
     rows.append(
         ["within", *(crew.score(h) if z else "0" for h, z in zip(half, travels, strict=True))]
@@ -180,15 +183,17 @@ def score_words(found: AxleAdvice, crew: Crew) -> str:
     span = f"({crew.score(then.low)} to {crew.score(then.high)})"
     if found.action == "stay":
         return f"{text} {span}"
-    return f"{text} now, {crew.score(then.value)} {span} expected"
+    return f"{text} now, {crew.score(then.value)} {span} next"
 
 
 def _work(found: AxleAdvice) -> tuple[str, ...]:
     if found.action == "stay":
         return ()
     move = found.advised
-    words = minutes_words(minutes_of_both(move.left, move.right, found.left.effort.labour))
-    return (f"; {words}",) if words else ()
+    minutes = minutes_of_both(move.left, move.right, found.left.effort.labour)
+    words = minutes_words(minutes)
+    brief = () if minutes.unknown else (f"; {minutes.known_min:.0f} min",)
+    return (f"; {words}", *brief) if words else ()
 
 
 def roll_words(found: AxleAdvice, crew: Crew, short: bool = False) -> str:
@@ -255,35 +260,32 @@ def _pair(figures: PairFigures, at: int, crew: Crew) -> str:
 
 
 def bumps_words(found: AxleAdvice, crew: Crew) -> str:
-    """How the pair steers the axle where both wheels move alike."""
-    now = _bumps(found.now.figures, crew)
-    if found.action == "stay":
-        return f"both wheels moving alike {now}"
-    then = _bumps(found.advised.figures, crew)
-    if now == then:
-        return f"both wheels moving alike {now}, now and next"
-    return f"both wheels moving alike {now} now, {then} next"
+    """How the pair steers the axle where both wheels move alike, where it does so most."""
+    now, then = found.now.figures, found.advised.figures
+    # where it steers most of what can be told, now before next
+    worst = now if _uneven_at(now) is not None or _uneven_at(then) is None else then
+    at = int(np.argmax(np.abs(worst.heave_steer_deg)))
+    text = f"both wheels at {crew.travel(float(now.travel_mm[at]))} steer "
+    text += _steer(now, at, crew)
+    return text if found.action == "stay" else f"{text}, next {_steer(then, at, crew)}"
 
 
-def _even(found: AxleAdvice) -> bool:
-    return all(_bumps_at(a.figures) is None for a in (found.now, found.advised))
-
-
-def _bumps_at(figures: PairFigures) -> int | None:
-    """Where the pair steers most, if that can be told."""
-    steer = figures.heave_steer_deg
-    at = int(np.argmax(np.abs(steer)))
-    seen = max(float(figures.half_deg[at]) / 2.0, FELT_PAIR_DEG / 2.0)
-    return at if abs(float(steer[at])) >= seen else None
-
-
-def _bumps(figures: PairFigures, crew: Crew) -> str:
-    at = _bumps_at(figures)
-    if at is None:
-        return "steer neither way"
+def _steer(figures: PairFigures, at: int, crew: Crew) -> str:
     value = float(figures.heave_steer_deg[at])
-    travel = crew.travel(float(figures.travel_mm[at]))
-    return f"steer {crew.amount(value)} {'left' if value > 0.0 else 'right'} at {travel}"
+    if abs(value) < _told(figures, at):
+        return "neither way"
+    return f"{crew.amount(value)} {'left' if value > 0.0 else 'right'}"
+
+
+def _told(figures: PairFigures, at: int) -> float:
+    """The least steer of the pair that can be told and felt."""
+    return max(float(figures.half_deg[at]), FELT_PAIR_DEG) / 2.0
+
+
+def _uneven_at(figures: PairFigures) -> int | None:
+    """Where the pair steers most, if that can be told."""
+    at = int(np.argmax(np.abs(figures.heave_steer_deg)))
+    return at if abs(float(figures.heave_steer_deg[at])) >= _told(figures, at) else None
 
 
 def alike_words(found: AxleAdvice, crew: Crew, short: bool = False) -> str:
