@@ -228,6 +228,9 @@ class Both:
         least work, and the links are left alone where that is as good, as for one corner.
         """
         left, right = self.left, self.right
+        if same_setting(left.advice.best_guess, right.advice.best_guess):
+            # each is its own side's best, so nothing that both can share is better
+            return self._level(left.advice.best_guess, right.advice.best_guess)
         steps = [step_mm(s.corner.thread) or 0.0 for s in (left, right)]
         apart = max(SAME_LENGTH_MM, max(steps) / 2.0)
         # a length that follows the height is the same on both sides by the mean of the two
@@ -259,8 +262,10 @@ class Both:
         return best
 
     def _pair(self, i: int, j: int) -> Pair:
-        """Two settings by their indices; lengths that follow the height become one."""
-        left, right = self.left.field.spot(int(i)), self.right.field.spot(int(j))
+        return self._level(self.left.field.spot(int(i)), self.right.field.spot(int(j)))
+
+    def _level(self, left: Spot, right: Spot) -> Pair:
+        """Two settings; where both lengths follow the height they become one."""
         if not (self.left.follows and self.right.follows):
             return left, right
         sides = (self.left, self.right)

@@ -13,7 +13,9 @@ import pytest
 
 from optimizer.advise.axle import AxleAdvice, HalfAxle, advise_axle, axle_named, axles_of
 from optimizer.advise.next_move import advise
+from optimizer.cli import main
 from optimizer.errors import CallError, TooFewReadingsError
+from optimizer.logbook import read_logbook
 from optimizer.present.axle import axle_note
 from optimizer.present.axle_document import axle_document
 from optimizer.present.axle_plot import draw_axle
@@ -379,3 +381,33 @@ def test_a_box_that_makes_no_measured_setting_still_gets_advice(demo_book: Logbo
     split = found.best_guess.split
     assert found.best_guess.run is None
     assert sorted((*split.above_mm, *split.below_mm)) == [2.7, 3.3]
+
+
+def test_the_readme_s_axle_is_today_s() -> None:
+    root = Path(__file__).resolve().parents[2]
+    book = read_logbook(root / "data" / "axle")
+    lines = axle_note(_answer(book), Crew.of(book), where=" data/axle")
+    readme = (root / "README.md").read_text(encoding="utf-8")
+    screen = readme.split("<!-- axle: shimopt axle data/axle -->\n```\n")[1].split("```")[0]
+    assert "\n".join(lines) + "\n" == screen
+
+
+def test_the_command(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    folder = str(Path(__file__).resolve().parents[2] / "data" / "axle")
+
+    def call(*words: str) -> tuple[object, str, str]:
+        with pytest.raises(SystemExit) as left:
+            main(["axle", folder, *words])
+        seen = capsys.readouterr()
+        return left.value.code, seen.out, seen.err
+
+    code, out, _ = call("--axle", "rear", "--out", str(tmp_path / "a.png"))
+    assert code == 0
+    assert out.startswith("rear axle, after 3 and 2 runs")
+    assert (tmp_path / "a.png").exists()
+    code, out, _ = call("--json")
+    assert code == 0
+    assert json.loads(out)["axles"][0]["axle"] == "rear"
+    code, out, err = call("--axle", "front")
+    assert (code, out) == (2, "")
+    assert "no axle 'front'" in err
