@@ -113,6 +113,9 @@ def test_difference_and_sum_are_the_mechanism_s(
     book = both_sides(3.0)
     found = advise_axle(book, axles_of(book)["rear"])
     assert isinstance(found, AxleAdvice)
+    cost = found.cost_of_sameness_deg
+    assert cost is not None
+    assert cost > 0.0
     for answer in (found.now, found.own):
         figures = answer.figures
         toe = [

@@ -95,6 +95,7 @@ def test_what_nobody_stated_is_named_not_guessed() -> None:
     )
 
 
+@pytest.mark.outside
 def test_best_by_the_hour_is_named_only_where_it_is_another() -> None:
     own = _move(1.0, 2.0, 1.0)
     shims = _move(0.5, 0.0)
@@ -263,10 +264,10 @@ def foretold(monkeypatch: pytest.MonkeyPatch) -> Iterator[object]:
 @pytest.mark.outside
 def test_clean_runs_are_seldom_blamed_and_swapped_shims_mostly(foretold: object) -> None:
     """Invented corners with the exact mechanism behind them."""
-    results = foretold.study(40, seed=77)  # type: ignore[attr-defined]
+    results = foretold.study(24, 77, ("clean", "shims-swapped"))  # type: ignore[attr-defined]
     clean = [not v.as_foretold for run in results.values() for v in run["clean"]]
-    # 80 verdicts at five in a hundred: ten is more than two deviations above
-    assert np.mean(clean) <= 0.12
+    # 48 verdicts at four in a hundred: six would be three deviations above
+    assert np.sum(clean) < 6
     for run, least in (("r1", 0.9), ("r2", 0.6)):
         off = [v for v in results[run]["shims-swapped"] if not v.as_foretold]
         assert len(off) >= least * len(results[run]["shims-swapped"])
