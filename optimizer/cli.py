@@ -469,6 +469,45 @@ def tradeoff(
 
 
 @app.command()
+def axle(
+    folder: Folder = Path(),
+    name: Annotated[
+        str | None, typer.Option("--axle", help="One axle only, by its name in car.toml.")
+    ] = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """Example: shimopt axle my-car --axle rear --out axle.png
+
+    Both corners of an axle together: one setting for both or one each, the difference left
+    to right, toe of the pair, steer in roll, and what they do to the car.
+    """
+    from optimizer.advise.axle import advise_axle, axle_named
+    from optimizer.present.axle import axle_note
+    from optimizer.present.crew import Crew
+
+    book = _book(folder)
+    answers = [advise_axle(book, one) for one in axle_named(book, name)]
+    crew = Crew.of(book)
+    if as_json:
+        from optimizer.present.axle_document import axle_document
+
+        _json(axle_document(book, answers, _where(folder)))
+    else:
+        for index, answer in enumerate(answers):
+            lines = axle_note(answer, crew, _width(), where=_where(folder))
+            _lines([*([""] if index else []), *lines])
+    if out is not None:
+        from optimizer.present.axle_plot import draw_axle
+
+        for answer in answers:
+            path = _picture_path(out, answer.axle.name, len(answers))
+            _say(
+                f"drew {path}" if draw_axle(answer, crew, path) else "nothing drawn: one side only"
+            )
+
+
+@app.command()
 def sheet(
     folder: Folder = Path(),
     corner: CornerName = None,

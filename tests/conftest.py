@@ -5,14 +5,19 @@ from __future__ import annotations
 import importlib.util
 import shutil
 import sys
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
+import numpy as np
 import pytest
 
 from optimizer.demo_files import demo_folder
 from optimizer.logbook import read_logbook
-from optimizer.records import Logbook
+from optimizer.model.mechanism import TOE_LINK, HardPoints
+from optimizer.records import Axle, Logbook, Reading
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -47,3 +52,47 @@ def demo_truth() -> ModuleType:
     sys.modules["make_demo"] = module
     spec.loader.exec_module(module)
     return module
+
+
+@pytest.fixture(scope="session")
+def both_sides(demo_book: Logbook, demo_truth: ModuleType) -> Callable[..., Logbook]:
+    """Makes the demo with its right rear measured too, whose link may stand elsewhere.
+
+    ``inner_up_mm`` raises the right link's inner joint against a mirror image of the left;
+    with ``seed`` None the right side has the left's own readings.
+    """
+
+    def make(inner_up_mm: float = 0.0, seed: int | None = 99, **axle: Any) -> Logbook:
+        points = right_points(demo_truth, inner_up_mm)
+        runs, readings = list(demo_book.runs), list(demo_book.readings)
+        for (name, height, change), run in zip(demo_truth.RUNS, demo_book.runs, strict=True):
+            own = f"{name}-r"
+            runs.append(replace(run, name=own, corner="rear-right"))
+            if seed is None:
+                readings += [replace(r, run=own) for r in demo_book.readings_of(name)]
+                continue
+            rng = np.random.default_rng([seed, len(runs)])
+            rows = demo_truth.measured_rows(rng, own, height, change, points)
+            readings += [
+                Reading(run=r, sweep=s, travel_mm=float(z), value=float(v) * 0.0254)
+                for r, s, z, v in rows
+            ]
+        left = demo_book.corners["rear-left"]
+        right = replace(left, name="rear-right", side="right", reference_run="as-found-r")
+        made = Axle(name="rear", left="rear-left", right="rear-right", track_mm=1520.0)
+        return replace(
+            demo_book,
+            corners={"rear-left": left, "rear-right": right},
+            runs=tuple(runs),
+            readings=tuple(readings),
+            axles={"rear": replace(made, **axle)},
+        )
+
+    return make
+
+
+def right_points(truth: ModuleType, inner_up_mm: float) -> HardPoints:
+    """The demo's corner with its link's inner joint raised, as a left one."""
+    inner = truth.CORNER.inner.copy()
+    inner[TOE_LINK, 2] += inner_up_mm
+    return replace(truth.CORNER, inner=inner)

@@ -9,11 +9,13 @@ from numpy.typing import NDArray
 
 from optimizer.advise.eccentric import Band, StaticToe
 from optimizer.advise.goal import Outside, Target
+from optimizer.advise.labour import Effort, Work
 from optimizer.advise.link_body import Turn
 from optimizer.advise.pivot_move import PivotReport
 from optimizer.advise.reasons import Because
 from optimizer.advise.room import Limit, Name
 from optimizer.advise.stacks import Split
+from optimizer.advise.verified import Verified
 from optimizer.record import record
 from optimizer.records import Corner, Goal, WishKind
 
@@ -76,6 +78,7 @@ class RunnerUp:
     kind: RunnerKind
     move: Move
     outlook: Outlook
+    work: Work
 
 
 @record
@@ -174,6 +177,8 @@ class Advice:
     n_candidate: int
     n_ruled_out: int
     pivot: PivotReport
+    effort: Effort
+    verified: Verified | None
     ruled_out: tuple[tuple[Name, int], ...] = ()
     wishes: tuple[WishChance, ...] = ()
     n_kept: int = 0

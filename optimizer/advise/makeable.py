@@ -6,9 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from optimizer.advise.advice import Spot
 from optimizer.advise.joint import tilts_of
 from optimizer.advise.limits import hard_limits
-from optimizer.advise.room import HardLimit, PivotLimit
+from optimizer.advise.room import At, HardLimit, Limit, PivotLimit
 from optimizer.advise.settings import Settings, possible_settings
 from optimizer.advise.table import Table
 
@@ -44,3 +45,14 @@ def settings_of(table: Table, limits: Sequence[HardLimit] | None = None) -> Sett
     now = (table.now.height_mm, table.now.length_change_mm)
     held = limits_of(table) if limits is None else limits
     return possible_settings(table.evidence, now, table.link, held)
+
+
+def reports(table: Table, limits: Sequence[HardLimit], spot: Spot) -> tuple[Limit, ...]:
+    """Each limit after the move and today, and the window's own."""
+    then, now = (At.one(s.split, s.length_change_mm) for s in (spot, table.now))
+    out = [limit.report(then, now) for limit in limits]
+    (low, high), window = table.evidence.measured_mm, table.target.window_mm
+    beyond = max(low - window[0], window[1] - high)
+    if beyond > 1.0:
+        out.append(Limit(name="window", status="over", left=-beyond, left_now=-beyond))
+    return tuple(out)

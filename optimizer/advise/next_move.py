@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,22 +16,22 @@ from optimizer.advise.advice import (
 )
 from optimizer.advise.choice import choose, ranked
 from optimizer.advise.decision import decide, measured_settings
-from optimizer.advise.eccentric import BAND_SD, Band
+from optimizer.advise.eccentric import Band
 from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
-from optimizer.advise.goal import Outside, log_that_weighs, outside_of, weight_spread_mm
-from optimizer.advise.makeable import limits_of, settings_of
+from optimizer.advise.goal import Outside, log_that_weighs, outside_of
+from optimizer.advise.labour import effort_of, work_of
+from optimizer.advise.makeable import limits_of, reports, settings_of
 from optimizer.advise.pivot_move import pivot_report
 from optimizer.advise.ranking import form_scores_deg
 from optimizer.advise.reasons import because_of
-from optimizer.advise.room import At, HardLimit, Limit
 from optimizer.advise.settings import Settings
 from optimizer.advise.span import span_scores_deg
 from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
+from optimizer.advise.verified import score_of_readings, verified
 from optimizer.advise.wishes import Wishes
 from optimizer.measure.quality import run_quality
-from optimizer.measure.shape import curve_shape
 from optimizer.model.validate import left_out_runs
-from optimizer.records import Goal, Logbook
+from optimizer.records import Goal, Labour, Logbook
 
 Array = NDArray[np.float64]
 
@@ -73,6 +71,8 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
     decision = decide(table, choice, measured, wishes)
     spot, action, verdict = decision.spot, decision.action, decision.verdict
     outlook, move = table.outlook(spot), table.move(spot)
+    others = _runners_up(table, left, order, spot, choice.best_guess, book.labour)
+    work = work_of(move, outlook.gain_deg, book.labour)
     return Advice(
         corner=evidence.corner,
         goal=table.goal,
@@ -87,7 +87,9 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         best_measured_outlook=table.outlook(table.measured[table.best_measured]),
         move=move,
         outlook=outlook,
-        runners_up=_runners_up(table, left, order, spot, choice.best_guess),
+        runners_up=others,
+        effort=effort_of(book.labour, move, work, [(r.move, r.work) for r in others]),
+        verified=verified(book, evidence, table.goal, table.target),
         proof=_proof(table, spot),
         verdict=verdict,
         left_out=_left_out(table),
@@ -101,7 +103,7 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         planned=evidence.planned,
         set_aside=evidence.set_aside,
         because=because_of(table.surface, *_on_surface(table, table.now), table.target),
-        limits=_reports(table, limits, spot),
+        limits=reports(table, limits, spot),
         n_candidate=len(field.height),
         n_ruled_out=field.n_ruled_out,
         ruled_out=field.ruled_out,
@@ -132,17 +134,6 @@ def surface_map(book: Logbook, corner: str, goal: Goal | None = None) -> Surface
     )
 
 
-def _reports(table: Table, limits: Sequence[HardLimit], spot: Spot) -> tuple[Limit, ...]:
-    """Each limit after the move and today, and the window's own."""
-    then, now = (At.one(s.split, s.length_change_mm) for s in (spot, table.now))
-    out = [limit.report(then, now) for limit in limits]
-    (low, high), window = table.evidence.measured_mm, table.target.window_mm
-    beyond = max(low - window[0], window[1] - high)
-    if beyond > 1.0:
-        out.append(Limit(name="window", status="over", left=-beyond, left_now=-beyond))
-    return tuple(out)
-
-
 def _whole_scores_deg(table: Table, height: Array, change: Array) -> Array:
     """Expected score with all of its spread, for settings of any shape."""
     t, height = table.target, table.surface_height(height, change)
@@ -165,6 +156,7 @@ def _runners_up(
     order: NDArray[np.intp],
     chosen: Spot,
     best_guess: Spot,
+    labour: Labour,
 ) -> tuple[RunnerUp, ...]:
     """The best with shims only, the best guess or the next best, the best with length only."""
     now = table.now
@@ -176,7 +168,9 @@ def _runners_up(
 
     def put(kind: RunnerKind, spot: Spot) -> None:
         taken.append(spot)
-        out.append(RunnerUp(kind=kind, move=table.move(spot), outlook=table.outlook(spot)))
+        move, outlook = table.move(spot), table.outlook(spot)
+        work = work_of(move, outlook.gain_deg, labour)
+        out.append(RunnerUp(kind=kind, move=move, outlook=outlook, work=work))
 
     def add(kind: RunnerKind, mask: NDArray[np.bool_]) -> None:
         for i in order:
@@ -238,21 +232,7 @@ def _left_out(table: Table) -> tuple[LeftOut, ...]:
 
 
 def _measured_score(table: Table) -> Band | None:
-    """The figure of the best measured run's own readings, for the least-change goal."""
-    if table.goal.kind != "least-change":
-        return None
+    """The figure of the best measured run's own readings."""
     name = table.measured[table.best_measured].run
     index = next(i for i, r in enumerate(table.evidence.runs) if r.name == name)
-    curve = table.evidence.curves[index]
-    low, high = table.target.window_mm
-    if low < curve.travel_mm[0] - 1.0 or high > curve.travel_mm[-1] + 1.0:
-        return None
-    spread = weight_spread_mm(table.goal, table.target.window_mm)
-    log = log_that_weighs(table.goal, table.evidence.travel_log)
-    shape = curve_shape(curve, table.target.window_mm, spread, log)
-    seen = shape.peak_to_peak if table.target.measure == "peak-to-peak" else shape.rms
-    return Band(
-        value=seen.value,
-        low=max(0.0, seen.value - BAND_SD * seen.sd),
-        high=seen.value + BAND_SD * seen.sd,
-    )
+    return score_of_readings(table.evidence, index, table.goal, table.target)

@@ -23,9 +23,11 @@ from optimizer.measure.shape import Figure, Shape
 from optimizer.present import note, pivot
 from optimizer.present.cautions import IN_FULL
 from optimizer.present.crew import Crew, chance_in_words, corner_flag
+from optimizer.present.labour import effort_document, work_document
 from optimizer.present.limits import limit_document, limits_words, unsafe_words
 from optimizer.present.repeats_json import repeats_json, study_json
 from optimizer.present.screens import doubt_words
+from optimizer.present.verified import verified_document
 from optimizer.present.wished import goal_document, wishes_document
 from optimizer.records import Logbook, Run
 
@@ -193,6 +195,8 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
             **_outlook(a.best_measured_outlook, crew),
         },
         "runners_up": [_runner_up(r, a, crew) for r in a.runners_up],
+        "work": effort_document(a, crew),
+        "last_run": verified_document(a.verified, crew),
         "because": {
             "pattern": a.because.pattern,
             "ends_mm": list(a.because.ends_mm),
@@ -280,6 +284,7 @@ def _runner_up(r: RunnerUp, a: Advice, crew: Crew) -> Json:
         "kind": r.kind,
         "do": _move(r.move, a, crew),
         "expected": _outlook(r.outlook, crew),
+        "work": work_document(r.work, crew),
         "shown": note.runner_up_words(r, a, crew),
     }
 

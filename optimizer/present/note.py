@@ -17,6 +17,7 @@ from optimizer.present.crew import (
     left_out_words,
     spread_of_travels,
 )
+from optimizer.present.labour import batch_words, runner_up_work_words, with_work, work_words
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
 from optimizer.present.limits import first_words, limits_words, unsafe_words
 from optimizer.present.pivot import (
@@ -26,6 +27,7 @@ from optimizer.present.pivot import (
     pivot_doubts,
     raise_words,
 )
+from optimizer.present.verified import verified_words
 from optimizer.present.wished import (
     goal_words,
     score_words,
@@ -72,6 +74,9 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     first = before_all(advice)
     lines += labelled("First", first, width) if first else []
     lines += labelled("Doubt", doubt, width) if doubt else []
+    seen = advice.verified
+    if seen is not None and brevity < (1 if seen.as_foretold else 5):
+        lines += labelled("Last run", verified_words(seen, crew), width)
     lines += _do_this(advice, crew, width)
     lines += _expect(advice, crew, width, brevity)
     wishes = wishes_words(advice, crew, stands=_stands(advice))
@@ -84,9 +89,12 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     few = 2 if both else 1
     shown = advice.runners_up[: few if brevity else 2] if brevity < MOST_BRIEF else ()
     for index, other in enumerate(shown):
-        lines += labelled(
-            "Next best" if index == 0 else "", runner_up_words(other, advice, crew), width
-        )
+        text = runner_up_words(other, advice, crew)
+        work = runner_up_work_words(other, advice, crew)
+        text = with_work(text, work, width, roomy=not brevity)
+        lines += labelled("Next best" if index == 0 else "", text, width)
+    if advice.effort.batch is not None and not brevity:
+        lines += labelled("", batch_words(advice.effort.batch, crew), width)
     limits = limits_words(advice.limits, advice, crew, brevity)
     lines += labelled("Limits", limits, width) if limits else []
     lines += labelled("Go on" if go_on else "Stop", verdict_words(advice, crew), width)
@@ -201,7 +209,8 @@ def _expect(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
         body[0] = "Expect".ljust(LABEL_WIDTH) + body[0][LABEL_WIDTH:]
     else:
         body = ["Expect", *body]
-    return body + labelled("", score_words(advice, crew, brevity > 6), width)
+    score, work = score_words(advice, crew, brevity > 6), work_words(advice, crew)
+    return body + labelled("", with_work(score, work, width, roomy=not brevity), width)
 
 
 def _now_words(crew: Crew) -> str:

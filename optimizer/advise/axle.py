@@ -1,0 +1,223 @@
+"""Both corners of an axle: one setting for both or one each, and what the pair then does.
+
+Each corner has its own surface, fitted to its own readings, so the two are independent.
+Both sides alike means one joint height and one length change, each from its own side's
+reference setting, that shims, thread and pivot allow on both sides.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from optimizer.advise.advice import Advice, Move, Spot
+from optimizer.advise.pair import Both, PairAnswer, Side
+from optimizer.advise.stacks import joint_height_mm, possible_splits
+from optimizer.advise.table import SAME_HEIGHT_MM
+from optimizer.errors import CallError, NothingCanBeMadeError, TooFewReadingsError
+from optimizer.record import record
+from optimizer.records import Axle, Corner, Logbook
+
+
+@record
+class AxleAdvice:
+    """The whole answer for an axle whose corners both have readings.
+
+    Attributes
+    ----------
+    axle, stated : the axle, and whether car.toml has its table
+    left, right : each corner's own advice, as ``next`` gives it
+    now : how both stand
+    alike : the best setting that both sides can share; None where none can be shared
+    own : the best of each side
+    action : set what is advised, or stay
+    gain_deg : expected gain of what is advised over how both stand
+    """
+
+    axle: Axle
+    stated: bool
+    left: Advice
+    right: Advice
+    now: PairAnswer
+    alike: PairAnswer | None
+    own: PairAnswer
+    action: Literal["set", "stay"]
+    gain_deg: float
+    worthwhile_deg: float
+
+    @property
+    def wanted(self) -> PairAnswer:
+        """The answer of the kind that the crew wants, where it can be made."""
+        return self.alike if self.axle.same and self.alike is not None else self.own
+
+    @property
+    def advised(self) -> PairAnswer:
+        """What is advised."""
+        return self.now if self.action == "stay" else self.wanted
+
+    @property
+    def cost_of_sameness_deg(self) -> float | None:
+        """Score of one setting for both less that of one each; never below zero."""
+        if self.alike is None:
+            return None
+        return self.alike.figures.score_deg.value - self.own.figures.score_deg.value
+
+
+@record
+class HalfAxle:
+    """The answer where one corner has no readings.
+
+    Attributes
+    ----------
+    measured : the other corner's own advice
+    missing : the corner without readings
+    offered_for_both : both sides are to be alike and nothing known stands against it
+    can_be_made : whether the missing side's shims make the split; None where its rows do
+        not say how it stands
+    """
+
+    axle: Axle
+    stated: bool
+    measured: Advice
+    missing: Corner
+    move: Move
+    offered_for_both: bool
+    can_be_made: bool | None
+
+
+def axles_of(book: Logbook) -> dict[str, Axle]:
+    """The axles that car.toml states, then corners whose names differ by their side alone."""
+    out = dict(book.axles)
+    taken = {name for axle in out.values() for name in (axle.left, axle.right)}
+    free = [c for c in book.corners.values() if c.name not in taken]
+    for left in (c for c in free if c.side == "left"):
+        for right in (c for c in free if c.side == "right"):
+            key = _without_side(left)
+            if key is None or key != _without_side(right):
+                continue
+            name = key if key and key not in out else f"{left.name} and {right.name}"
+            out[name] = Axle(
+                name=name, left=left.name, right=right.name, place=_place(key, left, right)
+            )
+    return out
+
+
+def _without_side(corner: Corner) -> str | None:
+    """A corner's name less the word, or the last letter, that tells its side."""
+    name = corner.name.casefold()
+    if corner.side in name:
+        return name.replace(corner.side, "").strip("-_ ")
+    if name.endswith(corner.side[0]):
+        return name[:-1].strip("-_ ")
+    return None
+
+
+def _place(key: str, left: Corner, right: Corner) -> Literal["front", "rear"]:
+    if "front" in key or key == "f":
+        return "front"
+    steered = left.steered and right.steered and "rear" not in key
+    return "front" if steered else "rear"
+
+
+def axle_named(book: Logbook, name: str | None) -> tuple[Axle, ...]:
+    """The axle asked for, or all of them.
+
+    Raises
+    ------
+    CallError
+        If the logbook has no such axle, or none at all.
+    """
+    known = axles_of(book)
+    if not known:
+        raise CallError(
+            "no two corners of the logbook share an axle",
+            "name both corners of one under [axle.rear] in car.toml",
+        )
+    if name is None:
+        return tuple(known.values())
+    if name not in known:
+        raise CallError(f"the logbook has no axle {name!r}", f"use one of {', '.join(known)}")
+    return (known[name],)
+
+
+def advise_axle(book: Logbook, axle: Axle) -> AxleAdvice | HalfAxle:
+    """Solve both corners together.
+
+    Parameters
+    ----------
+    book : a read logbook
+    axle : one of :func:`axles_of`
+
+    Raises
+    ------
+    TooFewReadingsError
+        If neither corner has a run with readings.
+    NothingCanBeMadeError
+        If one side's shims, thread, pivot and limits leave no setting.
+    """
+    found: dict[str, Side] = {}
+    for name in (axle.left, axle.right):
+        try:
+            found[name] = Side(book, name)
+        except TooFewReadingsError:
+            continue
+    if not found:
+        raise TooFewReadingsError(
+            f"neither corner of the {axle.name} axle has a run with readings",
+            "measure one run of each side and enter it",
+        )
+    stated = axle.name in book.axles
+    if len(found) < 2:
+        return _half(book, axle, next(iter(found.values())), stated)
+    both = Both(axle, found[axle.left], found[axle.right])
+    now = both.answer((both.left.table.now, both.right.table.now))
+    pair = both.alike()
+    alike = None if pair is None else both.answer(pair)
+    own = both.answer((both.left.advice.best_guess, both.right.advice.best_guess))
+    if alike is not None and alike.figures.score_deg.value <= own.figures.score_deg.value:
+        own = alike  # each side's ties went another way: nothing is gained by one each
+    wanted = alike if axle.same and alike is not None else own
+    gain = both.gain_deg(wanted)
+    worth = min(a.goal.worthwhile_deg for a in (both.left.advice, both.right.advice))
+    as_wanted = alike is None or not axle.same or both.stand_alike()
+    return AxleAdvice(
+        axle=axle,
+        stated=stated,
+        left=both.left.advice,
+        right=both.right.advice,
+        now=now,
+        alike=alike,
+        own=own,
+        action="stay" if gain < worth and as_wanted else "set",
+        gain_deg=gain,
+        worthwhile_deg=worth,
+    )
+
+
+def _half(book: Logbook, axle: Axle, side: Side, stated: bool) -> HalfAxle:
+    """What one measured corner says of an axle."""
+    missing = book.corners[axle.right if side.corner.name == axle.left else axle.left]
+    spot = side.advice.best_guess
+    can = _other_makes(book, missing, spot)
+    return HalfAxle(
+        axle=axle,
+        stated=stated,
+        measured=side.advice,
+        missing=missing,
+        move=side.table.move(spot),
+        offered_for_both=axle.same and can is not False,
+        can_be_made=can,
+    )
+
+
+def _other_makes(book: Logbook, corner: Corner, spot: Spot) -> bool | None:
+    """Whether a corner that was never measured can make a joint height."""
+    rows = book.runs_of(corner.name)
+    if not rows:
+        return None
+    now = next((r for r in rows if r.name == corner.current_run), rows[-1])
+    reference = book.reference_of(corner.name)
+    try:
+        splits = possible_splits(corner.stack, now, reference)
+    except NothingCanBeMadeError:
+        return abs(joint_height_mm(now, reference, corner.stack) - spot.height_mm) < SAME_HEIGHT_MM
+    return any(abs(s.height_mm - spot.height_mm) < SAME_HEIGHT_MM for s in splits)

@@ -1,0 +1,385 @@
+"""The answer of ``axle`` as a mechanic's screen: both corners, their difference, and its effect.
+
+What toe does to a car in words (steadier, sharper) is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import textwrap
+
+import numpy as np
+
+from optimizer.advise.advice import Advice, Move
+from optimizer.advise.axle import AxleAdvice, HalfAxle
+from optimizer.advise.eccentric import Band
+from optimizer.advise.labour import minutes_of_both
+from optimizer.advise.pair import OPPOSITE_MM, PairAnswer, PairFigures, RollSteer
+from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
+from optimizer.present.crew import Crew, spread_of_travels
+from optimizer.present.labour import minutes_words, with_work
+from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
+from optimizer.present.limits import limits_words
+from optimizer.present.note import do_words, doubt_words
+from optimizer.units import from_mm
+
+MOST_BRIEF = 8
+# of ``limits_words``: what is near, over or not known
+NEAR_ONLY = 6
+# less steer in roll, or toe of the pair, than anybody could feel
+FELT_ROLL, FELT_PAIR_DEG = 0.005, 0.02
+NO_COST_DEG = 0.0005
+
+
+def axle_note(
+    found: AxleAdvice | HalfAxle, crew: Crew, width: int = 80, height: int = 24, where: str = ""
+) -> list[str]:
+    """Lines of the answer for one axle, at most ``width`` wide.
+
+    On a screen of 80 columns the answer keeps to ``height`` lines less one for the prompt.
+    """
+    if isinstance(found, HalfAxle):
+        return _half(found, crew, width, where)
+    lines: list[str] = []
+    for brevity in range(MOST_BRIEF + 1):
+        lines = _whole(found, crew, width, brevity, where)
+        if len(lines) < height or width < NARROW:
+            break
+    return lines
+
+
+def _whole(found: AxleAdvice, crew: Crew, width: int, brevity: int, where: str) -> list[str]:
+    lines = textwrap.wrap(heading_words(found), width)
+    first = first_words(found)
+    lines += labelled("First", first, width) if first else []
+    doubt, limits = doubts_words(found, crew), both_limits_words(found, crew)
+    lines += labelled("Doubt", doubt, width) if doubt else []
+    for label, text in set_words(found, crew):
+        lines += labelled(label, text, width)
+    lines += _table(found, crew, width, brevity)
+    score = with_work(score_words(found, crew), _work(found), width, roomy=not brevity)
+    lines += labelled("", score, width)
+    lines += labelled("Roll", roll_words(found, crew, brevity > 0), width)
+    if brevity < 8:
+        lines += labelled("Pair", pair_words(found, crew, brevity > 0), width)
+    uneven = any(_uneven_at(a.figures) is not None for a in (found.now, found.advised))
+    if brevity < (7 if uneven else 5):
+        lines += labelled("Bumps", bumps_words(found, crew), width)
+    if brevity < 8:
+        lines += labelled("Alike", alike_words(found, crew, brevity > 1), width)
+    lines += labelled("Limits", limits, width) if limits else []
+    lines += labelled("Careful", AT_HAND, width)
+    return lines + labelled("Then", then_words(found, where), width)
+
+
+def heading_words(found: AxleAdvice) -> str:
+    """Which axle, after how many runs, and what kind of answer this is."""
+    runs = (
+        f"{found.left.n_run} and {found.right.n_run} runs"
+        if found.left.n_run != found.right.n_run or found.left.n_run > 1
+        else "a run each"
+    )
+    if found.action == "stay":
+        kind = "leave both as they stand"
+    elif found.wanted is found.alike:
+        kind = "one setting for both sides"
+    elif found.axle.same:
+        kind = "one each, since no setting can be made on both sides"
+    else:
+        kind = "one setting each"
+    return f"{axle_title(found)}, after {runs}: {kind}"
+
+
+def axle_title(found: AxleAdvice | HalfAxle) -> str:
+    """The axle by name, with its place where the name does not tell it."""
+    name = found.axle.name if " " in found.axle.name else f"{found.axle.name} axle"
+    return name if found.axle.place in name else f"{name}, at the {found.axle.place}"
+
+
+def set_words(found: AxleAdvice, crew: Crew) -> list[tuple[str, str]]:
+    """The work on each side, a label and text a line; what both sides share is said once."""
+    stays = found.action == "stay"
+    left, right = (
+        side_words(move, advice, crew, stays)
+        for move, advice in ((found.advised.left, found.left), (found.advised.right, found.right))
+    )
+    lines = [f"{side}: {'; '.join(words)}" for side, words in _by_side(left, right, last=False)]
+    label = "Stands at" if stays else "Do this"
+    return [(label if index == 0 else "", text) for index, text in enumerate(lines)]
+
+
+def side_words(move: Move, advice: Advice, crew: Crew, stays: bool) -> list[str]:
+    """One corner's setting, above over below, and the work to get there."""
+    split = move.spot.split
+    text = f"{crew.stack(split.above_mm)} over {crew.stack(split.below_mm)}"
+    if stays:
+        return [text]
+    if abs(move.raise_mm) >= 0.005:
+        text += f", joint {crew.length(move.raise_mm)} {'higher' if move.raise_mm > 0 else 'lower'}"
+    # the first two lines are the stacks
+    return [text, *do_words(move, advice, crew)[2:]]
+
+
+def doubts_words(found: AxleAdvice, crew: Crew) -> str:
+    """What ``next`` doubts of each corner."""
+    both = {a.corner.name: doubt_words(a, crew) for a in (found.left, found.right)}
+    return "; ".join(f"{name}: {text}" for name, text in both.items() if text)
+
+
+def both_limits_words(found: AxleAdvice, crew: Crew) -> str:
+    """What is near, over or not known on each side, once where both are alike."""
+    answer = found.advised
+    left, right = (
+        [x for x in limits_words(limits, advice, crew, NEAR_ONLY).split("; ") if x]
+        for limits, advice in ((answer.left_limits, found.left), (answer.right_limits, found.right))
+    )
+    return "; ".join(
+        f"{side}: {'; '.join(said)}" for side, said in _by_side(left, right, last=True)
+    )
+
+
+def _by_side(left: list[str], right: list[str], *, last: bool) -> list[tuple[str, list[str]]]:
+    """What is said of each side, and what is said of both once, first or last."""
+    shared = [text for text in left if text in right]
+    own = [(side, [t for t in words if t not in shared]) for side, words in
+           (("left", left), ("right", right))]  # fmt: skip
+    both = [("both sides", shared)]
+    return [(side, words) for side, words in (own + both if last else both + own) if words]
+
+
+def _table(found: AxleAdvice, crew: Crew, width: int, brevity: int) -> list[str]:
+    now, then = found.now.figures, found.advised.figures
+    travels = spread_of_travels(now.travel_mm)
+    at = [int(np.argmin(np.abs(now.travel_mm - z))) for z in travels]
+    moves = found.action == "set"
+
+    def row(name: str, values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> list[str]:
+        return [name, *(crew.toe_value(float(values[i])) for i in at)]
+
+    label = f"Toe, {crew.units.toe}"
+    rows = [[f"travel, {crew.units.travel}", *(crew.travel(z) for z in travels)]]
+    if brevity < 3 or (not moves and brevity < 4):
+        rows += [row("left now", now.left_deg), row("right now", now.right_deg)]
+    if moves and brevity < 4:
+        rows += [row("left next", then.left_deg), row("right next", then.right_deg)]
+    if brevity < 6 or not moves:
+        rows.append(row("left less right", now.difference_deg))
+    if moves:
+        name = "and next" if brevity < 6 else "L less R, next"
+        rows.append(row(name, then.difference_deg))
+    half = [float(then.half_deg[i]) for i in at]
+    rows.append(
+        ["within", *(crew.score(h) if z else "0" for h, z in zip(half, travels, strict=True))]
+    )
+    body = table(rows, width)
+    if width >= NARROW and body[0].startswith(" " * LABEL_WIDTH):
+        body[0] = label.ljust(LABEL_WIDTH) + body[0][LABEL_WIDTH:]
+        return body
+    return [label, *body]
+
+
+def score_words(found: AxleAdvice, crew: Crew) -> str:
+    """The score over both wheels now and as expected."""
+    now, then = found.now.figures.score_deg, found.advised.figures.score_deg
+    plain = all(a.goal.kind == "least-change" for a in (found.left, found.right))
+    text = f"both wheels {'' if plain else 'off the wanted toe '}"
+    text += f"{crew.score(now.value)} {crew.units.toe} RMS"
+    span = f"({crew.score(then.low)} to {crew.score(then.high)})"
+    if found.action == "stay":
+        return f"{text} {span}"
+    return f"{text} now, {crew.score(then.value)} {span} next"
+
+
+def _work(found: AxleAdvice) -> tuple[str, ...]:
+    if found.action == "stay":
+        return ()
+    move = found.advised
+    minutes = minutes_of_both(move.left, move.right, found.left.effort.labour)
+    words = minutes_words(minutes)
+    brief = () if minutes.unknown else (f"; {minutes.known_min:.0f} min",)
+    return (f"; {words}", *brief) if words else ()
+
+
+def roll_words(found: AxleAdvice, crew: Crew, short: bool = False) -> str:
+    """Steer of the axle in roll, now and next, with what it does to the car."""
+    now, then, place = found.now.figures.roll, found.advised.figures.roll, found.axle.place
+    text = _roll(now, place, crew, short, per=_per(now, crew))
+    if found.action == "stay":
+        return text
+    return f"now {text}; next {_roll(then, place, crew, short)}"
+
+
+def _roll_way(band: Band) -> str:
+    if band.low <= 0.0 <= band.high or abs(band.value) < FELT_ROLL:
+        return "none"
+    return "into" if band.value > 0.0 else "out"
+
+
+def _roll(roll: RollSteer, place: str, crew: Crew, short: bool, per: str = "") -> str:
+    band = roll.opposite_deg if roll.per_deg is None else roll.per_deg
+    way, unit = _roll_way(band), crew.units.toe
+    if way == "none":
+        most = max(abs(band.low), abs(band.high), FELT_ROLL)
+        return f"under {crew.score(most)} {unit}{per}: nothing to feel"
+    effect = {
+        ("rear", "into"): "roll understeer, steadier",
+        ("rear", "out"): "roll oversteer, sharper on entry, may step out",
+        ("front", "into"): "roll oversteer, sharper on entry",
+        ("front", "out"): "roll understeer, steadier",
+    }[place, way]
+    low, high = sorted((abs(band.low), abs(band.high)))
+    span = "" if short else f" ({crew.score(low)} to {crew.score(high)})"
+    turn = "into the turn" if way == "into" else "out of the turn"
+    return f"{crew.score(band.value)} {unit} {turn}{per}{span}: {effect}"
+
+
+def _per(roll: RollSteer, crew: Crew) -> str:
+    if roll.per_deg is not None:
+        return " for a degree of roll"
+    amount = from_mm(OPPOSITE_MM, crew.units.travel)
+    return f" for {amount:.2g} {crew.units.travel} up on one wheel, down on the other"
+
+
+def pair_words(found: AxleAdvice, crew: Crew, short: bool = False) -> str:
+    """Toe of both wheels together at the ends of travel, now and next, with its effect."""
+    now, then = found.now.figures, found.advised.figures
+    rear = found.axle.place == "rear"
+    braking, power = ("braking", "power") if short else ("braking, entry", "power, exit")
+    ends = ((0, braking if rear else power), (-1, power if rear else braking))
+    said = []
+    for at, when in ends:
+        travel = crew.travel(float(now.travel_mm[at]))
+        text = f"{travel} ({when}) {_pair(now, at, crew)}"
+        if found.action == "set":
+            text += f", next {_pair(then, at, crew)}"
+        said.append(text)
+    return "; ".join(said)
+
+
+def _pair(figures: PairFigures, at: int, crew: Crew) -> str:
+    value, half = float(figures.total_deg[at]), float(figures.half_deg[at])
+    if abs(value) < max(half, FELT_PAIR_DEG):
+        return f"under {crew.amount(max(abs(value) + half, FELT_PAIR_DEG))}"
+    return f"{crew.toe(value)}, {'steadier' if value > 0.0 else 'sharper'}"
+
+
+def bumps_words(found: AxleAdvice, crew: Crew) -> str:
+    """How the pair steers the axle where both wheels move alike, where it does so most."""
+    now, then = found.now.figures, found.advised.figures
+    # where it steers most of what can be told, now before next
+    worst = now if _uneven_at(now) is not None or _uneven_at(then) is None else then
+    at = int(np.argmax(np.abs(worst.heave_steer_deg)))
+    text = f"both wheels at {crew.travel(float(now.travel_mm[at]))} steer "
+    text += _steer(now, at, crew)
+    return text if found.action == "stay" else f"{text}, next {_steer(then, at, crew)}"
+
+
+def _steer(figures: PairFigures, at: int, crew: Crew) -> str:
+    value = float(figures.heave_steer_deg[at])
+    if abs(value) < _told(figures, at):
+        return "neither way"
+    return f"{crew.amount(value)} {'left' if value > 0.0 else 'right'}"
+
+
+def _told(figures: PairFigures, at: int) -> float:
+    """The least steer of the pair that can be told and felt."""
+    return max(float(figures.half_deg[at]), FELT_PAIR_DEG) / 2.0
+
+
+def _uneven_at(figures: PairFigures) -> int | None:
+    """Where the pair steers most, if that can be told."""
+    at = int(np.argmax(np.abs(figures.heave_steer_deg)))
+    return at if abs(float(figures.heave_steer_deg[at])) >= _told(figures, at) else None
+
+
+def alike_words(found: AxleAdvice, crew: Crew, short: bool = False) -> str:
+    """What one setting for both costs against one each."""
+    if found.alike is None:
+        return "no setting can be made on both sides from their shims and threads"
+    cost = found.cost_of_sameness_deg or 0.0
+    unit = crew.units.toe
+    alike, own = (a.figures.score_deg.value for a in (found.alike, found.own))
+    if found.own is found.alike or cost < NO_COST_DEG:
+        return f"one setting for both is as good as one each, {crew.score(alike)} {unit} RMS"
+    text = f"one setting for both {crew.score(alike)} {unit} RMS, one each {crew.score(own)}: "
+    text += f"alike costs {crew.score(cost)}"
+    other = found.own if found.wanted is found.alike else found.alike
+    if short or found.action == "stay":
+        return text
+    which = "one each" if other is found.own else "alike"
+    return f"{text}. {which}: {_both_spots(other, crew)}"
+
+
+def _both_spots(answer: PairAnswer, crew: Crew) -> str:
+    sides = [spot_words(move, crew) for move in (answer.left, answer.right)]
+    if sides[0] == sides[1]:
+        return f"both {sides[0]}"
+    return f"left {sides[0]}; right {sides[1]}"
+
+
+def spot_words(move: Move, crew: Crew) -> str:
+    """A setting in one phrase: the stacks, and how far the link goes from where it stands."""
+    split, change = move.spot.split, move.turn.change_mm
+    text = f"{crew.stack(split.above_mm)} over {crew.stack(split.below_mm)}"
+    if abs(change) >= 0.1:
+        text += f", link {crew.length(change)} {'longer' if change > 0 else 'shorter'}"
+    return text
+
+
+def first_words(found: AxleAdvice | HalfAxle) -> str:
+    """What comes before everything else; empty where nothing moves static toe."""
+    stays = isinstance(found, AxleAdvice) and found.action == "stay"
+    unset = isinstance(found, AxleAdvice) and (found.left.toe_unset or found.right.toe_unset)
+    return "" if stays and not unset else LENGTH_FIRST
+
+
+def then_words(found: AxleAdvice, where: str = "") -> str:
+    """The next command."""
+    if found.axle.track_mm is not None:
+        track = ""
+    elif found.stated:
+        track = "; state the axle's track"
+    else:
+        track = "; no [axle] table: state it, with the track"
+    if found.action == "stay":
+        return f"keep the figures: shimopt axle{where} --out axle.pdf{track}"
+    return f"set both, measure both, then: shimopt axle{where}{track}"
+
+
+def _half(found: HalfAxle, crew: Crew, width: int, where: str) -> list[str]:
+    """The screen where one corner was never measured."""
+    advice, missing = found.measured, found.missing
+    have, none = advice.corner.name, missing.name
+    lines = textwrap.wrap(
+        f"{axle_title(found)}: {none} has no readings, so {have} speaks alone", width
+    )
+    lines += labelled("First", first_words(found), width)
+    lines += labelled("Lost", lost_words(found), width)
+    lines += labelled(
+        "Do this", f"{have}: {'; '.join(side_words(found.move, advice, crew, False))}", width
+    )
+    lines += labelled("For both", offered_words(found), width)
+    lines += labelled("Careful", AT_HAND, width)
+    then = f"measure {none} as it stands: shimopt enter{where} --corner {none}"
+    return lines + labelled("Then", then, width)
+
+
+def lost_words(found: HalfAxle) -> str:
+    """What cannot be told while one corner has no readings."""
+    return (
+        "the difference left to right, toe of the pair, steer in roll and over bumps: each "
+        "needs both wheels"
+    )
+
+
+def offered_words(found: HalfAxle) -> str:
+    """Whether the measured side's setting may go on the other side, and on what trust."""
+    have, none = found.measured.corner.name, found.missing.name
+    if not found.axle.same:
+        return f"not offered for {none}: the sides are set each by itself"
+    if found.can_be_made is False:
+        return f"not offered: {none}'s shims cannot make this split"
+    unknown = "; how it stands is not in runs.csv" if found.can_be_made is None else ""
+    return (
+        f"the same on {none} only on trust that its link is {have}'s mirror image{unknown}. "
+        "Nothing measured says so"
+    )
