@@ -32,6 +32,8 @@ CORNER = "rear-left"
 LOG = re.compile(r"<!-- travel.csv -->\n```\n(.*?)```", re.DOTALL)
 WORKED = re.compile(r"(<!-- worked -->\n```\n)([^\n]*)\n.*?```", re.DOTALL)
 SCREEN = re.compile(r"(<!-- screen: [^>]*-->\n```\n).*?(```)", re.DOTALL)
+AXLE = re.compile(r"(<!-- axle: ([^>]*) -->\n```\n).*?```", re.DOTALL)
+HARDWARE = re.compile(r"(<!-- screen of the hardware -->\n```\n).*?```", re.DOTALL)
 STUDY = re.compile(r"(<!-- study: [^>]*-->\n```\n).*?(```)", re.DOTALL)
 
 
@@ -52,6 +54,19 @@ def readme_with(screen: str, study: str, readme: str) -> str:
     """README.md with the demo's screens in their places."""
     readme = SCREEN.sub(lambda found: found[1] + screen + found[2], readme)
     return STUDY.sub(lambda found: found[1] + study + found[2], readme)
+
+
+def readme_with_examples(readme: str, folder: Path) -> str:
+    """README.md with the screens of its axle and of its hardware."""
+    with contextlib.chdir(ROOT):
+        readme = AXLE.sub(lambda found: f"{found[1]}{_printed(found[2])}```", readme)
+    car = Path(shutil.copytree(ROOT / "data" / "demo", folder / "car")) / "car.toml"
+    block = readme.split("<!-- hardware -->\n")[1].split("\n\n<!-- screen of")[0]
+    text = car.read_text(encoding="utf-8").replace('face = "clevis"', 'face = "arm-below"')
+    text += "\n".join(line.strip() for line in block.splitlines())
+    car.write_text(text, encoding="utf-8")
+    with contextlib.chdir(car.parent):
+        return HARDWARE.sub(lambda found: f"{found[1]}{_printed('shimopt next')}```", readme)
 
 
 def draw(path: Path, until: str | None = None) -> None:
@@ -92,6 +107,8 @@ def main() -> None:
     goals.write_text(told, encoding="utf-8")
     readme = ROOT / "README.md"
     text = readme_with(demo_screen(), demo_study(), readme.read_text("utf-8"))
+    with tempfile.TemporaryDirectory() as folder:
+        text = readme_with_examples(text, Path(folder))
     readme.write_text(text, encoding="utf-8")
 
 
