@@ -154,7 +154,7 @@ class Sitting:
                 return asked if isinstance(asked, tuple) else None
             self._unsaved = ""
             if answer.values == old:
-                return at + 1, 0
+                return self._onward(at)
             try:
                 self._write(stop, answer.values, held[1] if held else None)
                 break
@@ -167,7 +167,7 @@ class Sitting:
                 answer.part = 0
                 if len(self._names) == 1:
                     answer.values = list(old)
-        return (at, 0) if self._show(stop) and talk.live else (at + 1, 0)
+        return (at, 0) if self._show(stop) and talk.live else self._onward(at)
 
     def _values(
         self, at: int, answer: _Answer, old: list[str]
@@ -194,7 +194,7 @@ class Sitting:
             if not old and (said == SKIP or (said == "" and stop.closing and before is None)):
                 if self._leave_out(stop):
                     self._unsaved = ""
-                    return at + 1, 0
+                    return self._onward(at)
                 continue
             if said == "" and before is not None:
                 answer.part += 1
@@ -225,19 +225,32 @@ class Sitting:
         width = self._talk.width - ANSWER_ROOM
         return text if len(text) <= width else "\n  ".join(wrapped(text, width))
 
+    def _onward(self, at: int) -> tuple[int, int]:
+        """The next reading to ask for: one that is open, or that this entry has written."""
+        rows = self.book.readings_of(self._plan.run)
+        at += 1
+        while at < len(self._stops):
+            stop = self._stops[at]
+            there = stop.found_in(rows) is not None
+            if self._held(stop) is not None if there else stop.key not in self._passed:
+                break
+            at += 1
+        return at, 0
+
     def _step_back(self, at: int) -> tuple[int, int]:
-        """The last value of the reading before."""
+        """The last value of the reading before, past those that are not of this entry."""
         if at == 0:
             self._talk.warn("this is the first reading")
             return 0, 0
-        before = self._stops[at - 1]
-        there = before.found_in(self.book.readings_of(self._plan.run))
-        if there is not None and self._held(before) is None:
-            self._talk.warn(
-                f"the reading before is not of this entry: change it in {FILE}, and go on here"
-            )
-            return at, 0
-        return at - 1, len(self._names) - 1
+        rows = self.book.readings_of(self._plan.run)
+        for index in range(at - 1, -1, -1):
+            stop = self._stops[index]
+            if self._held(stop) is not None if stop.found_in(rows) else stop.key not in self._late:
+                return index, len(self._names) - 1
+        self._talk.warn(
+            f"the reading before is not of this entry: change it in {FILE}, and go on here"
+        )
+        return at, 0
 
     def _leave_out(self, stop: Stop) -> bool:
         """Pass over a reading; False where that cannot be."""

@@ -392,3 +392,32 @@ def test_the_readme_s_screen_is_today_s(demo_copy: Path) -> None:
     assert code == 0
     assert shown.startswith(block)
     assert len(block.splitlines()) > 20
+
+
+def test_what_is_there_is_passed_over_to_the_next_open_reading(demo_copy: Path) -> None:
+    """More travels and passes for a run that has some, typed in one go."""
+    values = ["0", "-3", "-2", "+", "-1", "0", "1", "2", "3", "4", "0", "0", "*"]
+    pipe(demo_copy, "\n".join([*START, *values]) + "\n")
+    more = ("--step", "25", "--passes", "up1,down1,up2")
+    code, out, err = pipe(demo_copy, "1\n2\n*\n", *more)
+    assert code == 0, err
+    told = [line.split(":")[0] for line in out.splitlines()]
+    assert told[:2] == ["up1 25 droop", "down1 25 bump"]
+    assert "next is down1 25 droop" in out
+
+
+def test_a_row_deleted_by_hand_is_filled_and_those_behind_it_stay(car: Path) -> None:
+    pipe(car, "0\n-4\n-3\n-2\n", "--travels", "-20,-15,-10,0,10,20")
+    readings = car / "readings.csv"
+    readings.write_text(readings.read_text().replace("run1,up1,-15,-3\n", ""))
+    code, shown = talk(car, ["-3", "/", "-3.5", "5", "*"])
+    assert code == 0, shown
+    prompts = re.findall(r"^(up1 \d/\d  [^:]*):", shown, re.MULTILINE)
+    assert [p for p in prompts if "saved" not in p] == [
+        "up1 3/7  15 droop, thou",
+        "up1 5/7  10 bump, thou",
+        "up1 3/7  15 droop, thou [-3]",
+        "up1 5/7  10 bump, thou",
+        "up1 6/7  20 bump, thou",
+    ]
+    assert _values(car, "run1") == [0.0, -4.0, -2.0, -3.5, 5.0]
