@@ -24,7 +24,7 @@ def sit(folder: Path, asked: Asked, width: int, where: str) -> int:
     """
     talk = Talk(width)
     recover(folder, talk)
-    book = read_logbook(folder)
+    book = read_logbook(folder, short=True)
     sitting = Sitting(folder, plan_of(folder, book, asked), talk)
     try:
         outcome = sitting.hold()

@@ -421,3 +421,32 @@ def test_a_row_deleted_by_hand_is_filled_and_those_behind_it_stay(car: Path) -> 
         "up1 6/7  20 bump, thou",
     ]
     assert _values(car, "run1") == [0.0, -4.0, -2.0, -3.5, 5.0]
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+def test_a_half_entered_run_without_its_history_is_gone_on_with(
+    demo_copy: Path, by_hand: bool
+) -> None:
+    """The dot-folder may be deleted; two rows typed by hand are no dead end either."""
+    pipe(demo_copy, "\n".join([*START, "0", "-3"]) + "\n")
+    shutil.rmtree(demo_copy / ".shimopt")
+    if by_hand:
+        with (demo_copy / "runs.csv").open("a") as file:
+            file.write("friday,rear-left,,1,3+2,0,0,,\n")
+        with (demo_copy / "readings.csv").open("a") as file:
+            file.write("friday,up1,0,0\nfriday,up1,-50,-4\n")
+    name = "friday" if by_hand else "run4"
+    done = subprocess.run(
+        [sys.executable, "-m", "optimizer", "next", str(demo_copy)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 3
+    assert f"`{name}` has readings at 2 travels only" in done.stderr
+    assert "`shimopt enter` goes on with the run" in " ".join(done.stderr.split())
+    code, out, err = pipe(demo_copy, "-2\n-1\n*\n")
+    assert (code, err) == (0, "")
+    assert f"4 readings of {name} saved; next is up1 12.5 droop" in out
+    if by_hand:  # then the other one, by its name
+        code, out, err = pipe(demo_copy, "-2\n", "--run", "run4")
+        assert (code, err) == (0, "")
+    assert len(read_logbook(demo_copy).readings_of("run4")) == (3 if by_hand else 4)
