@@ -19,6 +19,7 @@ from optimizer.logbook.edited import EditedError
 from optimizer.logbook.faults import BadValueError
 from optimizer.logbook.journal import being_entered, read_journal
 from optimizer.logbook.readings import value_names
+from optimizer.measure.curve import RIDE_HEIGHT_MM
 from optimizer.measure.misfit import OFF_SD, Misfit, against_passes, back_to_zero, toes_deg
 from optimizer.measure.quality import Doubt
 from optimizer.present.crew import Crew
@@ -34,6 +35,11 @@ if TYPE_CHECKING:
 FILE = "readings.csv"
 MOST_ASKED = 2  # readings kept against the surface before it is no longer asked about
 N_BAND = 19
+_OFF_WHAT = {
+    "passes": "the other passes",
+    "surface": "what the earlier runs foretell",
+    "zero": "the zero",
+}
 ANSWER_ROOM = 9  # columns that a prompt leaves for what is typed behind it
 
 
@@ -79,7 +85,7 @@ class Sitting:
         self._stops = plan.stops(self._appender.book)
         self._late = too_late(self._stops, self.book.readings_of(plan.run), entering)
         self._unsaved = ""
-        self._off: dict[str, bool] = {}  # off the surface as it stands, by reading
+        self._off: dict[tuple[str, float], bool] = {}  # off the surface, by pass and travel
         self._band: list[tuple[float, float, float]] = []
         self._foretold: Foretold | Literal[False] | None = None  # False: there is none
 
@@ -299,11 +305,11 @@ class Sitting:
         words = "zero of the pass" if toe is None else _toe_words(toe, self._crew)
         self._talk.tell(wrapped(f"{where}: {words}, saved", self._talk.width))
         if toe is None:
+            self._weigh_pass(rows, new, toes)
             return False
         misfit = self._misfit(rows, new, toe)
         if self._talk.pictures:
             self._talk.tell(self._picture(toes, new))
-        self._off[stop.key] = misfit is not None and misfit.against == "surface" and misfit.is_off
         return misfit is not None and misfit.is_off and self._doubt(misfit)
 
     def _show_return(self, where: str, rows: Sequence[Reading], new: Reading) -> bool:
@@ -320,14 +326,36 @@ class Sitting:
         self._talk.warn(labelled("Look", text, self._talk.width))
         return self._offer()
 
+    def _weigh_pass(
+        self, rows: tuple[Reading, ...], zero: Reading, toes: list[tuple[Reading, float]]
+    ) -> None:
+        """Say which readings of a pass are off now that its zero is another one."""
+        crew, off = self._crew, dict[str, list[str]]()
+        for row, toe in toes:
+            misfit = self._misfit(rows, row, toe) if row.sweep == zero.sweep else None
+            if misfit is not None and misfit.is_off:
+                amount = f"{crew.travel(row.travel_mm)} by {crew.amount(misfit.off_deg)}"
+                off.setdefault(_OFF_WHAT[misfit.against], []).append(amount)
+        zeros = [r for r in rows if r.sweep == zero.sweep and abs(r.travel_mm) < RIDE_HEIGHT_MM]
+        back = back_to_zero(zeros, self.book.gauge)
+        if back is not None and back.is_off:
+            amount = f"back to zero by {crew.dial_fine(back.off_deg)} {crew.units.reading}"
+            off.setdefault(_OFF_WHAT[back.against], []).append(amount)
+        if off:
+            said = "; ".join(f"off {what}: {', '.join(them)}" for what, them in off.items())
+            text = f"with this zero of {zero.sweep} these are now {said}. Either the zero is wrong, "
+            text += "or they are: step back to it, or type them again"
+            self._talk.warn(labelled("Look", text, self._talk.width))
+
     def _misfit(self, rows: tuple[Reading, ...], new: Reading, toe: float) -> Misfit | None:
         """Against the passes where they have this travel, else against the surface."""
         others = tuple(r for r in rows if r is not new)
         found = against_passes((*others, new), self.book.gauge)
-        if found is not None:
-            return found
-        told = self._told()
-        return told.misfit(new, toe) if told is not None else None
+        told = self._told() if found is None else None
+        found = told.misfit(new, toe) if told is not None else found
+        off = found is not None and found.against == "surface" and found.is_off
+        self._off[new.sweep, new.travel_mm] = off
+        return found
 
     def _told(self) -> Foretold | None:
         """The surface of the earlier runs, loaded when it is first needed."""

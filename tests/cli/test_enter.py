@@ -450,3 +450,25 @@ def test_a_half_entered_run_without_its_history_is_gone_on_with(
         code, out, err = pipe(demo_copy, "-2\n", "--run", "run4")
         assert (code, err) == (0, "")
     assert len(read_logbook(demo_copy).readings_of("run4")) == (3 if by_hand else 4)
+
+
+def test_a_zero_changed_says_which_readings_of_its_pass_are_off_now(car: Path) -> None:
+    flags = ("--travels", "-20,0,20", "--passes", "up1,down1")
+    replies = ["0", "-20", "21", "0", "0", "21", "/", "/", "60", "", "/", "/", "0", "", "-20", "*"]
+    code, shown = talk(car, replies, *flags)
+    assert code == 0, shown
+    flat = " ".join(shown.split())
+    assert flat.count("these are now") == 1, shown
+    told = flat.split("with this zero of down1 these are now off the other passes: ")[1]
+    assert re.match(r"20 bump by 0\.\d+ deg\. Either the zero is wrong, or they are", told)
+    assert _values(car, "run1") == [0.0, -20.0, 21.0, 0.0, 0.0, 21.0, -20.0]
+
+
+def test_a_zero_changed_weighs_the_return_to_it_and_the_surface_too(demo_copy: Path) -> None:
+    replies = [*START, "0", "-3", "3", "0", "/", "/", "/", "/", "-60", "", "", "", "*"]
+    code, shown = talk(demo_copy, replies, "--travels", "-50,0,50", columns=40)
+    assert code == 0, shown
+    flat = " ".join(shown.split())
+    assert "of up1 these are now off what the earlier runs foretell: 50 droop by 0.2" in flat
+    assert "off the zero: back to zero by 60.0 thou" in flat
+    assert flat.count("Look") == 1
