@@ -80,6 +80,7 @@ class Sitting:
         self._talk = talk
         entering = plan.run in being_entered(read_journal(folder))
         self._appender = Appender(folder, "enter", plan.facts)
+        self._comma = self._appender.decimal_comma(FILE)
         self._crew = Crew.of(self._appender.book)
         self._names = value_names(self._appender.book.gauge.kind)
         self._stops = plan.stops(self._appender.book)
@@ -210,7 +211,7 @@ class Sitting:
                 talk.warn(f"type a number{or_not}")
                 continue
             try:
-                answer.values[answer.part : answer.part + 1] = [number_text(said)]
+                answer.values[answer.part : answer.part + 1] = [self._marked(number_text(said))]
             except BadValueError as bad:
                 if not talk.live:
                     raise CallError(f"{stop.key}: {bad.found}", bad.remedy) from None
@@ -266,10 +267,14 @@ class Sitting:
         self._appender.note(stop.key, SKIP)
         return True
 
+    def _marked(self, number: str) -> str:
+        """A number as typed, in the decimal mark of the file."""
+        return number.replace(".", ",") if self._comma else number
+
     def _held(self, stop: Stop) -> tuple[list[str], Added] | None:
         """What this entry has written for a reading: the numbers typed, and their row."""
         columns = self._appender.columns(FILE)
-        wanted = (self._plan.run, stop.sweep, stop.text)
+        wanted = (self._plan.run, stop.sweep, self._marked(stop.text))
         found: list[tuple[list[str], Added]] = []
         for row in self._appender.added:
             if row.file != FILE:
@@ -284,7 +289,8 @@ class Sitting:
         return found[index] if 0 <= index < len(found) else None
 
     def _write(self, stop: Stop, values: list[str], row: Added | None) -> None:
-        cells = {"run": self._plan.run, "pass": stop.sweep, "travel": stop.text}
+        travel = self._marked(stop.text)
+        cells = {"run": self._plan.run, "pass": stop.sweep, "travel": travel}
         cells.update(zip(self._names, values, strict=True))
         if row is None:
             self._appender.add(FILE, cells)

@@ -19,6 +19,7 @@ from optimizer.logbook.faults import (
     quoted,
     source_of,
 )
+from optimizer.logbook.marks import in_its_marks
 from optimizer.logbook.readings import value_names
 from optimizer.logbook.values import write_number
 from optimizer.logbook.wide import Entry, Target, UnitTaken, Wide, read_wide
@@ -28,7 +29,6 @@ from optimizer.records import Logbook
 WORKBOOKS = (".xlsx", ".xlsm")
 OTHER_WORKBOOKS = (".xls", ".ods", ".numbers", ".xlsb")
 TABLES = ("runs.csv", "readings.csv")
-NUMERIC = ("shims_above", "shims_below", "length_change", "eccentric_mark", "static_toe")
 
 
 @record
@@ -237,7 +237,7 @@ def _plan(appender: Appender, file: Path, wide: Wide, corner: str | None) -> Imp
     names = value_names(book.gauge.kind)
     planned = {"runs.csv": new, "readings.csv": [_reading(e, names) for e in wide.entries]}
     rows = {
-        name: [_in_its_marks(row, name, appender) for row in cells]
+        name: [in_its_marks(row, name, appender) for row in cells]
         for name, cells in planned.items()
         if cells
     }
@@ -265,18 +265,6 @@ def _reading(entry: Entry, names: Sequence[str]) -> dict[str, str]:
     travel, *values = (write_number(n) for n in entry.numbers)
     cells = dict(zip(names, values, strict=True))
     return {"run": entry.run, "pass": entry.sweep, "travel": travel, **cells}
-
-
-def _in_its_marks(row: Mapping[str, str], file: str, appender: Appender) -> dict[str, str]:
-    """A row with the decimal mark of its file, each text on one line."""
-    columns, comma = appender.columns(file), appender.decimal_comma(file)
-
-    def written(name: str, text: str) -> str:
-        column = columns.get(name)
-        numeric = name in NUMERIC or (column is not None and column.unit is not None)
-        return text.replace(".", ",") if comma and numeric else " ".join(text.split())
-
-    return {name: written(name, text) for name, text in row.items()}
 
 
 def _taken(run: str, wide: Wide, known: Collection[str]) -> Taken:

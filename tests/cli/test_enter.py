@@ -372,10 +372,18 @@ def test_a_logbook_of_another_shape_keeps_its_bytes(demo_copy: Path) -> None:
     lines = readings.read_text().splitlines()
     foreign = "\r\n".join(line.replace(",", ";").replace(".", ",") for line in lines) + "\r\n"
     readings.write_bytes(b"\xef\xbb\xbf" + foreign.encode())
-    code, _, err = pipe(demo_copy, "\n".join([*START, "0", "-3,5"]) + "\n")
+    runs = demo_copy / "runs.csv"
+    runs.write_text(runs.read_text().replace(",", ";").replace(".", ","))
+    code, _, err = pipe(demo_copy, "\n".join([*START, "0", "-3.50"]) + "\n")
     assert code == 0, err
+    code, shown = talk(demo_copy, ["-.5", "/", "", "/", ",75", "+3.", "*"])
+    assert code == 0, shown
+    assert "37.5 droop, thou [-0,5]: " in shown
+    own = "run4;up1;0;0|run4;up1;-50;-3,50|run4;up1;-37,5;0,75|run4;up1;-25;3|"
     data = readings.read_bytes()
-    assert data == b"\xef\xbb\xbf" + foreign.encode() + b"run4;up1;0;0\r\nrun4;up1;-50;-3.5\r\n"
+    assert data == b"\xef\xbb\xbf" + foreign.encode() + own.replace("|", "\r\n").encode()
+    assert ";1+0,25;3+1+0,5+0,25;-9;-9,1;0,1;" in runs.read_text().splitlines()[-1]
+    assert read_logbook(demo_copy).runs[-1].below_mm == (3.0, 1.0, 0.5, 0.25)
 
 
 def test_a_copy_without_the_dot_folder_is_a_whole_logbook(demo_copy: Path, tmp_path: Path) -> None:
