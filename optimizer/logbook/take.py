@@ -32,18 +32,29 @@ TABLES = ("runs.csv", "readings.csv")
 
 
 @record
+class Reads:
+    """The smallest and the largest value of a column of readings.csv, in its unit."""
+
+    column: str
+    low: float
+    high: float
+    unit: str
+
+
+@record
 class Taken:
     """What one run gets.
 
     ``told`` is what the table says of its setting, in the units of runs.csv; a run that
     is not ``new`` keeps its row instead. ``passes`` holds the travels of each pass, in
-    the unit of readings.csv.
+    the unit of readings.csv; ``reads`` says what the readings range over, column by column.
     """
 
     run: str
     new: bool
     told: Mapping[str, str]
     passes: Mapping[str, tuple[str, ...]]
+    reads: tuple[Reads, ...] = ()
 
 
 @record
@@ -253,7 +264,7 @@ def _plan(appender: Appender, file: Path, wide: Wide, corner: str | None) -> Imp
         folder=appender.folder,
         file=file,
         after=after,
-        runs=tuple(_taken(run, wide, known) for run in wide.places),
+        runs=_taken(wide, known, {n: appender.unit_of("readings.csv", n) or "" for n in names}),
         units=tuple(wide.units),
         left_out=tuple(wide.left_out),
         rows=rows,
@@ -267,14 +278,27 @@ def _reading(entry: Entry, names: Sequence[str]) -> dict[str, str]:
     return {"run": entry.run, "pass": entry.sweep, "travel": travel, **cells}
 
 
-def _taken(run: str, wide: Wide, known: Collection[str]) -> Taken:
-    passes: dict[str, list[str]] = {}
+def _taken(wide: Wide, known: Collection[str], units: Mapping[str, str]) -> tuple[Taken, ...]:
+    """What each run gets; ``units`` are those of the columns of values, in their order."""
+    own: dict[str, list[Entry]] = {run: [] for run in wide.places}
     for entry in wide.entries:
-        if entry.run == run:
+        own[entry.run].append(entry)
+    out: list[Taken] = []
+    for run, entries in own.items():
+        passes: dict[str, list[str]] = {}
+        for entry in entries:
             passes.setdefault(entry.sweep, []).append(write_number(entry.numbers[0]))
-    return Taken(
-        run=run,
-        new=run not in known,
-        told=wide.settings.get(run, {}),
-        passes={sweep: tuple(travels) for sweep, travels in passes.items()},
-    )
+        columns = zip(*(entry.numbers[1:] for entry in entries), strict=True)
+        out.append(
+            Taken(
+                run=run,
+                new=run not in known,
+                told=wide.settings.get(run, {}),
+                passes={sweep: tuple(travels) for sweep, travels in passes.items()},
+                reads=tuple(
+                    Reads(column=name, low=min(values), high=max(values), unit=unit)
+                    for (name, unit), values in zip(units.items(), columns, strict=False)
+                ),
+            )
+        )
+    return tuple(out)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from optimizer.logbook.faults import quoted
-from optimizer.logbook.take import ImportPlan, Taken
+from optimizer.logbook.take import ImportPlan, Reads, Taken
+from optimizer.logbook.values import write_number
 from optimizer.logbook.wide import UnitTaken
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, margin_for
 from optimizer.records import Logbook, Run
@@ -13,6 +14,7 @@ from optimizer.records import Logbook, Run
 MOST_TRAVELS = 9  # of a pass, shown one by one
 MOST_LEFT_OUT = 3  # shown where the screen is too short
 LABELS = ("Units", "Signs", "Left out", "Adds")
+DIGITS = {"thou": 2, "min": 2, "in": 5}  # behind the point of a reading, 4 in other units
 PLAIN = ("eccentric_mark", "static_toe", "date")  # told as they stand, if they are told
 
 
@@ -120,16 +122,28 @@ def _signs(plan: ImportPlan) -> str:
 
 
 def _taken(taken: Taken, book: Logbook) -> str:
-    """What one run gets: its setting, then the travels of its passes."""
+    """What one run gets: its setting, the travels of its passes, what they read."""
     run = next(r for r in book.runs if r.name == taken.run)
     passes: dict[tuple[str, ...], list[str]] = {}
     for sweep, travels in taken.passes.items():
         passes.setdefault(travels, []).append(sweep)
     parts = [f"{', '.join(names)} at {_travels(travels)}" for travels, names in passes.items()]
+    parts += [f"reads {_range_words(taken.reads)}"] if taken.reads else []
     said = "; ".join(parts) or "no readings yet"
     if not taken.new:
         return f"its row of runs.csv stays; {said}"
     return f"new, {_setting(taken, run)}; {said}"
+
+
+def _range_words(reads: Sequence[Reads]) -> str:
+    """The smallest and the largest reading, so that a decimal read wrong can be seen."""
+    texts: list[str] = []
+    for one in reads:
+        name = f"{one.column} " if len(reads) > 1 else ""
+        digits = DIGITS.get(one.unit, 4)
+        low, high = (write_number(round(end, digits) + 0.0) for end in (one.low, one.high))
+        texts.append(f"{name}{low} to {high} {one.unit}")
+    return ", ".join(texts)
 
 
 def _setting(taken: Taken, run: Run) -> str:

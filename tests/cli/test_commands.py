@@ -509,7 +509,8 @@ def test_import_shows_its_rows_and_writes_them_when_told(
         "Units      travel: mm; readings: thou; not said, so as in the logbook",
         "Signs      travel plus is bump; the reading climbs with toe-in; length change",
         "           plus is longer: as in the logbook",
-        "longer     new, rear-left, 2 over 3+1, length change 1.5; up1, down1 at -25 0 25",
+        "longer     new, rear-left, 2 over 3+1, length change 1.5; up1, down1 at -25 0",
+        "           25; reads -6 to 7 thou",
         "Left out   nothing",
         "Adds       1 row to runs.csv and 6 rows to readings.csv",
     ]

@@ -49,10 +49,12 @@ def test_all_that_was_understood_is_told(tmp_path: Path) -> None:
         "           thou; readings of joint-up, long: thou",
         "Signs      travel plus is bump; the reading climbs with toe-in; length change",
         "           plus is longer: as in the logbook",
-        "as-found   its row of runs.csv stays; up1 at -25.4 0 25.4",
+        "as-found   its row of runs.csv stays; up1 at -25.4 0 25.4; reads -3.94 to 7.87",
+        "           thou",
         "joint-up   new, rear-left, 2 over 3x1, length change 0 (not said), note `windy`;",
-        "           up1 at -25.4 0 25.4 38.1; down1 at -25.4 0 25.4",
-        "long       new, rear-left, 2 over 2+1, length change 1.5; up1 at -25.4 0 25.4",
+        "           up1 at -25.4 0 25.4 38.1; down1 at -25.4 0 25.4; reads -5 to 7 thou",
+        "long       new, rear-left, 2 over 2+1, length change 1.5; up1 at -25.4 0 25.4;",
+        "           reads -2 to 3 thou",
         "Left out   as-found: shims above; its row stays",
         "           line 1, `Rear left, wet day`: a title or a note",
         "           as-found up1, joint-up down1, long up1: empty at travel 1,5",
@@ -87,6 +89,14 @@ def test_a_run_without_readings_yet_is_a_plan(tmp_path: Path) -> None:
     lines = import_lines(_plan(tmp_path, text))
     assert "later      new, rear-left, 2 over 2+1, length change 0 (not said); no readings" in lines
     assert "Left out   later up1: an empty column" in lines
+
+
+def test_a_decimal_read_wrong_is_seen_in_the_preview(tmp_path: Path) -> None:
+    """Of a pair each column for itself."""
+    text = "travel;front mm;rear mm\n-9;1;2\n0;0;0\n9;25;1\n"
+    lines = import_lines(_plan(tmp_path, text, gauge="two-dials", units="mm"))
+    flat = " ".join(" ".join(lines).split())
+    assert "up1 at -9 0 9; reads front 0 to 25 mm, rear 0 to 2 mm" in flat
 
 
 @pytest.mark.parametrize("text", [NOTED, _many(1), _many(3), _many(40)])
