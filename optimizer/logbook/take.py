@@ -182,8 +182,9 @@ def _unmeasured(book: Logbook) -> list[str]:
 
 def _check_runs(source: Source, wide: Wide, target: Target, faults: Faults) -> None:
     """Runs with readings are refused; new ones need their shims."""
+    known, measured = set(target.known), set(target.measured)
     for run, cell in wide.places.items():
-        if run in target.measured:
+        if run in measured:
             faults.add(
                 "L606",
                 source,
@@ -192,10 +193,10 @@ def _check_runs(source: Source, wide: Wide, target: Target, faults: Faults) -> N
                 "take its columns out, or give a run measured anew a name of its own, such as "
                 f"{quoted(_free_name(run, {*target.known, *wide.places}))}",
             )
-        elif run not in target.known:
+        elif run not in known:
             told = wide.settings.get(run, {})
             lacking = [name for name in ("shims_above", "shims_below") if name not in told]
-            left = [name for name in target.known if name not in target.measured]
+            left = [name for name in target.known if name not in measured]
             near = meant(run, left).split("; ")[0] if left else ""
             if lacking and run not in wide.in_doubt:
                 faults.add(

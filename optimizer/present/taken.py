@@ -9,7 +9,7 @@ from optimizer.logbook.take import ImportPlan, Reads, Taken
 from optimizer.logbook.values import write_number
 from optimizer.logbook.wide import UnitTaken
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, margin_for
-from optimizer.records import Logbook, Run
+from optimizer.records import Run
 
 MOST_TRAVELS = 9  # of a pass, shown one by one
 MOST_LEFT_OUT = 3  # shown where the screen is too short
@@ -40,7 +40,8 @@ def import_lines(plan: ImportPlan, width: int = 80, height: int | None = None) -
         *labelled("Signs", _signs(plan), width, margin),
     ]
     adds = " and ".join(f"{_count(len(rows), 'row')} to {name}" for name, rows in plan.rows.items())
-    blocks = [labelled(t.run, _taken(t, plan.after), width, margin) for t in plan.runs]
+    after = {run.name: run for run in plan.after.runs}
+    blocks = [labelled(t.run, _taken(t, after[t.run]), width, margin) for t in plan.runs]
     left_out = _left_out(plan, width, margin)
     last = labelled("Adds", adds, width, margin)
     n_line = sum(map(len, [top, *blocks, left_out, last]))
@@ -121,9 +122,8 @@ def _signs(plan: ImportPlan) -> str:
     return f"{'; '.join(parts)}: as in the logbook"
 
 
-def _taken(taken: Taken, book: Logbook) -> str:
+def _taken(taken: Taken, run: Run) -> str:
     """What one run gets: its setting, the travels of its passes, what they read."""
-    run = next(r for r in book.runs if r.name == taken.run)
     passes: dict[tuple[str, ...], list[str]] = {}
     for sweep, travels in taken.passes.items():
         passes.setdefault(travels, []).append(sweep)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import Any
 
@@ -121,3 +122,25 @@ def test_it_fits_the_screen(tmp_path: Path, text: str, width: int) -> None:
 def test_the_command_that_comes_next_keeps_to_one_line(tmp_path: Path, width: int) -> None:
     plan = _plan(tmp_path, _many(1))
     assert any(x.endswith("shimopt check car") for x in written_lines(plan, width, " car"))
+
+
+@pytest.mark.parametrize("same_run", [False, True])
+def test_four_times_the_columns_take_four_times_as_long(tmp_path: Path, same_run: bool) -> None:
+    """Work that grew with the square would take sixteen times as long."""
+    took: list[float] = []
+    for n in (300, 1200):
+        text = _many(n)
+        if same_run:
+            rows = text.splitlines()
+            text = "\n".join(["travel" + ";as-found" * n, *rows[3:]]) + "\n"
+        folder = tmp_path / str(n)
+        folder.mkdir()
+        plan = _plan(folder, text)  # what the first call loads is not counted
+        best = 60.0
+        for _ in range(2):
+            start = time.process_time()
+            plan = plan_import(folder / "car", folder / "wide.csv")
+            assert len(import_lines(plan)) > n // 10
+            best = min(best, time.process_time() - start)
+        took.append(best)
+    assert took[1] < 8.0 * took[0]
