@@ -264,9 +264,7 @@ def enter(
 @app.command()
 def undo(
     folder: Folder = Path(),
-    further: Annotated[
-        bool, typer.Option("--further", help="Take back one change more.")
-    ] = False,
+    further: Annotated[bool, typer.Option("--further", help="Take back one change more.")] = False,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Show what would change; change nothing.")
     ] = False,

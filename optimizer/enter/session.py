@@ -349,8 +349,10 @@ class Sitting:
             off.setdefault(_OFF_WHAT[back.against], []).append(amount)
         if off:
             said = "; ".join(f"off {what}: {', '.join(them)}" for what, them in off.items())
-            text = f"with this zero of {zero.sweep} these are now {said}. Either the zero is wrong, "
-            text += "or they are: step back to it, or type them again"
+            text = (
+                f"with this zero of {zero.sweep} these are now {said}. Either the zero is wrong, or "
+                "they are: step back to it, or type them again"
+            )
             self._talk.warn(labelled("Look", text, self._talk.width))
 
     def _misfit(self, rows: tuple[Reading, ...], new: Reading, toe: float) -> Misfit | None:

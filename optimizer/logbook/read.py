@@ -77,8 +77,8 @@ def read_bytes(
     """Read a logbook from the bytes of its files; None when there is any fault.
 
     A file that is not in ``data`` is passed over: whoever left it out has noted why.
-    Runs in ``entering`` may still lack travels, or any run where that is None. A file in ``cut`` breaks off inside a
-    row, which is given whole: that row is a fault and no reading.
+    Runs in ``entering`` may still lack travels, or any run where that is None. A file in
+    ``cut`` breaks off inside a row, which is given whole: that row is a fault and no reading.
     """
     sources = {name: decode(name, data[name], faults) for name in FILES if name in data}
     for name, row in (cut or {}).items():

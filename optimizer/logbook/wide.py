@@ -274,9 +274,7 @@ def _headings(
         )
 
 
-def _named(
-    text: str, target: Target, known: Mapping[str, str]
-) -> tuple[str, str, str, str | None]:
+def _named(text: str, target: Target, known: Mapping[str, str]) -> tuple[str, str, str, str | None]:
     """Run, pass, side and unit of a heading, each empty where it is not said."""
     rest, sweep, side, unit = text, "", "", None
     if rest.casefold() not in known:
@@ -375,10 +373,13 @@ def _read_setting(
 
 def _setting_text(text: str, name: str, unit: str | None, target: Target, *, comma: bool) -> str:
     """A cell of runs.csv in the logbook's units; BadValueError where it cannot be read."""
-    own = target.units.get(name)
-    if unit is not None and (own is None or (unit in MM_PER_UNIT) != (own in MM_PER_UNIT)):
+    own = target.units.get(name)  # none where runs.csv has no such column
+    fitting = next(rule.units for rule in SETTINGS if rule.name == name)
+    if unit is not None and unit not in fitting:
         found = f"{quoted(unit)} is no unit of {quoted(name)}"
-        raise BadValueError("L305", found, f"take it out of the row's name, or write `{own}`")
+        names = f"`{own}`" if own else listing(fitting)
+        write = f", or write {names}" if fitting else ""
+        raise BadValueError("L305", found, f"take it out of the row's name{write}")
     unit = unit or own
     if name in ("shims_above", "shims_below"):
         shims = read_stack(text, unit)

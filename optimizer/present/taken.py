@@ -8,7 +8,7 @@ from optimizer.logbook.faults import quoted
 from optimizer.logbook.take import ImportPlan, Reads, Taken
 from optimizer.logbook.values import write_number
 from optimizer.logbook.wide import UnitTaken
-from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, margin_for
+from optimizer.present.layout import LABEL_WIDTH, NARROW, counted, labelled, margin_for
 from optimizer.records import Run
 
 MOST_TRAVELS = 9  # of a pass, shown one by one
@@ -30,16 +30,18 @@ def import_lines(plan: ImportPlan, width: int = 80, height: int | None = None) -
     margin = margin_for([*LABELS, *(taken.run for taken in plan.runs)])
     n_new = sum(taken.new for taken in plan.runs)
     n_old = len(plan.runs) - n_new
-    counts = [_count(n_new, "new run"), _count(n_old, "run") + " of runs.csv"]
+    counts = [counted(n_new, "new run"), counted(n_old, "run") + " of runs.csv"]
     counts = [text for text, n in zip(counts, (n_new, n_old), strict=True) if n]
     n_reading = sum(len(travels) for taken in plan.runs for travels in taken.passes.values())
-    head = f"{' and '.join(counts)}, {_count(n_reading, 'reading')}; nothing is written yet"
+    head = f"{' and '.join(counts)}, {counted(n_reading, 'reading')}; nothing is written yet"
     top = [
         *labelled(plan.file.name, head, width, margin),
         *labelled("Units", _units(plan.units), width, margin),
         *labelled("Signs", _signs(plan), width, margin),
     ]
-    adds = " and ".join(f"{_count(len(rows), 'row')} to {name}" for name, rows in plan.rows.items())
+    adds = " and ".join(
+        f"{counted(len(rows), 'row')} to {name}" for name, rows in plan.rows.items()
+    )
     after = {run.name: run for run in plan.after.runs}
     blocks = [labelled(t.run, _taken(t, after[t.run]), width, margin) for t in plan.runs]
     left_out = _left_out(plan, width, margin)
@@ -66,7 +68,7 @@ def _as_fits(blocks: Sequence[Sequence[str]], room: int, width: int, margin: int
     """Blocks one below the other, one at least, and how many found no room."""
     lines: list[str] = []
     for index, block in enumerate(blocks):
-        rest = _count(len(blocks) - index, "more run")
+        rest = counted(len(blocks) - index, "more run")
         said = labelled("", f"and {rest}; through a pipe this shows all", width, margin)
         last = index == len(blocks) - 1
         kept = 0 if last else len(said)
@@ -74,10 +76,6 @@ def _as_fits(blocks: Sequence[Sequence[str]], room: int, width: int, margin: int
             return [*lines, *said]
         lines += block
     return lines
-
-
-def _count(n: int, what: str) -> str:
-    return f"{n} {what}{'' if n == 1 else 's'}"
 
 
 def _units(units: Sequence[UnitTaken]) -> str:

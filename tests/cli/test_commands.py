@@ -621,3 +621,13 @@ def test_check_repeats_of_two_corners_and_of_none(
         code, out, err = _call(capsys, "check", str(demo_copy), "--repeats", *flags)
         assert (code, err) == (0, "")
         assert flags or "no readings yet: measure with shimopt enter" in " ".join(out.split())
+
+
+def test_check_counts_one_run_as_one(capsys: pytest.CaptureFixture[str], demo_copy: Path) -> None:
+    for name in ("runs.csv", "readings.csv"):
+        lines = (demo_copy / name).read_text().splitlines(keepends=True)
+        kept = [line for line in lines[1:] if line.startswith("as-found")]
+        (demo_copy / name).write_text("".join([lines[0], *kept]))
+    code, out, _ = _call(capsys, "check", str(demo_copy))
+    assert code == 0
+    assert "1 run, 36 readings; corner: rear-left" in " ".join(out.split())

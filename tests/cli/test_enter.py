@@ -480,3 +480,13 @@ def test_a_zero_changed_weighs_the_return_to_it_and_the_surface_too(demo_copy: P
     assert "of up1 these are now off what the earlier runs foretell: 50 droop by 0.2" in flat
     assert "off the zero: back to zero by 60.0 thou" in flat
     assert flat.count("Look") == 1
+
+
+def test_the_end_of_input_and_an_empty_answer_are_told_on_lines_of_their_own(car: Path) -> None:
+    code, shown = talk(car, ["0", b"\x04"], "--travels", "-20,0,20")
+    assert code == 0
+    assert "\nStopped    1 reading of run1 saved; next is up1 20 droop\n" in shown
+    code, _, err = pipe(car, "\n")
+    assert code == 2
+    assert err.startswith("shimopt: up1 -20: no number is written\n")
+    assert "`" not in err.splitlines()[0]
