@@ -350,8 +350,8 @@ class Sitting:
         if off:
             said = "; ".join(f"off {what}: {', '.join(them)}" for what, them in off.items())
             text = (
-                f"with this zero of {zero.sweep} these are now {said}. Either the zero is wrong, or "
-                "they are: step back to it, or type them again"
+                f"with this zero of {zero.sweep} these are now {said}. Either the zero is wrong, "
+                "or they are: step back to it, or type them again"
             )
             self._talk.warn(labelled("Look", text, self._talk.width))
 

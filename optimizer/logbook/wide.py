@@ -137,13 +137,13 @@ def read_wide(source: Source, target: Target, faults: Faults) -> Wide:
     wide.units.append(UnitTaken(run="", unit=travel_unit, stated=stated, own=own_travel))
     headings = list(_headings(source, header, rows, target, faults))
     wide.needs_run = any(not h.run for h in headings)
-    values: dict[UnitTaken, None] = {}
+    units_taken: dict[UnitTaken, None] = {}
     for heading in headings:
         wide.places.setdefault(heading.run, heading.cell)
         own = target.units[_value_name(target, heading.side)]
         taken = UnitTaken(run=heading.run, unit=heading.unit, stated=heading.stated, own=own)
-        values[taken] = None
-    wide.units += values
+        units_taken[taken] = None
+    wide.units += units_taken
     series = _series(source, headings, target.kind in TWO_VALUES, faults)
     units = {h.index: h.unit for h in headings}
     found: dict[tuple[str, str], list[Entry]] = {(one.run, one.name): [] for one in series}
