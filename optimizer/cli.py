@@ -264,17 +264,16 @@ def enter(
 @app.command()
 def undo(
     folder: Folder = Path(),
-    further: Annotated[
-        bool, typer.Option("--further", help="One change more, though one is undone already.")
-    ] = False,
+    further: Annotated[bool, typer.Option("--further", help="Take back one change more.")] = False,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Show what would change; change nothing.")
     ] = False,
 ) -> None:
     """Example: shimopt undo my-car --dry-run
 
-    Brings back the bytes before the last change the tool made; undo again takes the
-    undo back. A file that was edited since is left alone.
+    Takes back the last change the tool made, byte for byte; undo again brings it back.
+    --further takes back one change more each time; each undo then brings one back. A
+    file that was edited since is left alone.
     """
     from optimizer.logbook.undo import diff_lines, plan_undo, told
     from optimizer.logbook.undo import undo as undo_change

@@ -31,12 +31,13 @@ _LACKING = {
 }
 
 
-def read_logbook(folder: Path) -> Logbook:
+def read_logbook(folder: Path, *, short: bool = False) -> Logbook:
     """Read and check a whole logbook folder. Nothing is ever written.
 
     Parameters
     ----------
     folder : the folder with car.toml, runs.csv and readings.csv
+    short : whether runs may lack travels, for whoever is to add them
 
     Returns
     -------
@@ -49,7 +50,7 @@ def read_logbook(folder: Path) -> Logbook:
     """
     faults = Faults()
     data = _read_files(folder, faults)
-    entering: frozenset[str] = frozenset()
+    entering: frozenset[str] | None = frozenset()
     cut: Mapping[str, str] = {}
     if (folder / JOURNAL).is_dir():
         from optimizer.logbook.torn import known_of
@@ -58,6 +59,7 @@ def read_logbook(folder: Path) -> Logbook:
         entering, cut = known.entering, known.cut
         if known.half is not None:
             _fault_half_made(*known.half, faults)
+    entering = None if short else entering
     logbook = read_bytes(folder, data, faults, entering=entering, cut=cut)
     if logbook is None:
         faults.stop(str(folder), "nothing was changed")
@@ -69,14 +71,14 @@ def read_bytes(
     data: Mapping[str, bytes],
     faults: Faults,
     *,
-    entering: frozenset[str] = frozenset(),
+    entering: frozenset[str] | None = frozenset(),
     cut: Mapping[str, str] | None = None,
 ) -> Logbook | None:
     """Read a logbook from the bytes of its files; None when there is any fault.
 
     A file that is not in ``data`` is passed over: whoever left it out has noted why.
-    Runs in ``entering`` may still lack travels. A file in ``cut`` breaks off inside a
-    row, which is given whole: that row is a fault and no reading.
+    Runs in ``entering`` may still lack travels, or any run where that is None. A file in
+    ``cut`` breaks off inside a row, which is given whole: that row is a fault and no reading.
     """
     sources = {name: decode(name, data[name], faults) for name in FILES if name in data}
     for name, row in (cut or {}).items():

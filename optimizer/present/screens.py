@@ -12,7 +12,7 @@ from optimizer.measure.quality import Doubt, RunQuality
 from optimizer.measure.shape import Figure, Shape
 from optimizer.measure.spreads import GaugeStudy
 from optimizer.present.crew import Crew, left_out_words
-from optimizer.present.layout import labelled, margin_for, table, wrapped
+from optimizer.present.layout import counted, labelled, margin_for, table, wrapped
 from optimizer.present.repeats import apart_words, repeats_words
 from optimizer.records import Logbook, Run
 from optimizer.units import from_mm
@@ -33,7 +33,8 @@ def check_screen(
     crew = Crew.of(book)
     n_reading = sum(q.n_reading for q in qualities)
     corners = ", ".join(book.corners)
-    head = f"{book.car}: {len(book.runs)} runs, {n_reading} readings; corners: {corners}"
+    counts = f"{counted(len(book.runs), 'run')}, {counted(n_reading, 'reading')}"
+    head = f"{book.car}: {counts}; corner{'s' * (len(book.corners) != 1)}: {corners}"
     lines = [*wrapped(head, width), *wrapped("The files read clean: no faults.", width)]
     unit = crew.units.reading
     rows = [["run", "corner", "passes", "travels", f"repeat {unit}", f"error {unit}", "back to 0"]]
