@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from optimizer.measure.curve import TILT_BASE_MM
-from optimizer.measure.spreads import GaugeStudy, Part, PartName
+from optimizer.measure.spreads import Apart, GaugeStudy, Part, PartName
 from optimizer.present.crew import Crew
 from optimizer.present.layout import labelled, table, wrapped
 from optimizer.records import Logbook
@@ -57,11 +57,16 @@ def apart_words(study: GaugeStudy, crew: Crew) -> str:
     """The smallest change that tells two runs apart, and what would lessen it."""
     apart, score = study.apart, crew.score
     dial = f"{crew.dial_span(apart.end_deg)} {crew.units.reading} {crew.shown_place}"
+
+    def then(other: Apart) -> str:
+        same = score(other.end_deg) == score(apart.end_deg)
+        return "no better" if same else score(other.end_deg)
+
     return (
         f"two runs can be told apart when they differ by more than {score(apart.end_deg)} "
         f"{crew.units.toe} ({dial}) at the ends of travel, {score(apart.rms_deg)} RMS; at the ends "
-        f"{score(study.apart_passes.end_deg)} with two more passes, "
-        f"{score(study.apart_mounts.end_deg)} with the rig put up twice"
+        f"{then(study.apart_passes)} with two more passes, "
+        f"{then(study.apart_mounts)} with the rig put up twice"
     )
 
 
@@ -223,9 +228,11 @@ def few_words(few: Few, crew: Crew) -> str:
     if len(few.travel_mm) == few.n_all:
         return f"next time all {_number(few.n_all + 1)} are needed: {after}"
     travels = _listed([*(crew.travel(z) for z in few.travel_mm), "ride height"])
+    whole = crew.score(few.all_error_deg)
+    with_all = "as good as" if whole == crew.score(few.error_deg) else whole
     return (
         f"next time {_number(len(few.travel_mm) + 1)} of {_number(few.n_all + 1)} would do: "
-        f"{travels}; {after}, {crew.score(few.all_error_deg)} with all"
+        f"{travels}; {after}, {with_all} with all"
     )
 
 

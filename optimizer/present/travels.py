@@ -116,8 +116,16 @@ def _stepped(low: float, high: float, step: float) -> list[float]:
     return [*out, *(end for end, gap in ends if gap > NEAR_END * step)]
 
 
+def _length(text: str, crew: Crew, flag: str, example: str) -> float:
+    try:
+        return parse_length(text, crew.units.travel)
+    except CallError as bad:
+        remedy = f"write {flag} in {crew.units.travel}, such as {example}"
+        raise CallError(bad.found, remedy) from None
+
+
 def _step(text: str, crew: Crew) -> float:
-    step = parse_length(text, crew.units.travel)
+    step = _length(text, crew, "--step", f"{2.0 * ROUND_STEPS[crew.units.travel][1]:g}")
     if not step > 0.0:
         raise CallError(f"a step of {text} leads nowhere", "take a --step above zero")
     return to_mm(step, crew.units.travel)
@@ -129,8 +137,10 @@ def _typed(text: str, crew: Crew) -> list[float]:
     if len(words) == 1:
         words = words[0].split(",")
     out = []
+    reach = f"{UNSTATED_STROKE[crew.units.travel]:g}"
     for word in words:
-        value = parse_length(word.removesuffix(","), crew.units.travel) * crew.signs.travel
+        number = _length(word.removesuffix(","), crew, "--travels", f'"-{reach} {reach}"')
+        value = number * crew.signs.travel
         travel = to_mm(value, crew.units.travel)
         if abs(travel) > MOST_TRAVEL_MM:
             most = from_mm(MOST_TRAVEL_MM, crew.units.travel)

@@ -12,6 +12,7 @@ from optimizer.measure.spreads import gauge_study
 from optimizer.present.crew import Crew
 from optimizer.present.repeats import (
     again_words,
+    apart_words,
     few_words,
     loops_words,
     repeats_screen,
@@ -158,3 +159,20 @@ def test_before_the_first_run(demo_book: Logbook) -> None:
     (head, then) = repeats_screen(bare, gauge_study(bare), [], 80)
     assert head.endswith("what the gauge repeats to")
     assert then == "Then       no readings yet: measure with shimopt enter"
+
+
+def test_figures_that_read_the_same_are_told_in_words(demo_book: Logbook) -> None:
+    said = _flat(demo_book)
+    assert "at the ends no better with two more passes, 0.025 with the rig put up twice" in said
+    assert "the same curve is then known to 0.007 deg RMS, as good as with all" in said
+    study = gauge_study(demo_book)
+    assert study is not None
+    crew = Crew.of(demo_book)
+    better = replace(study.apart, end_deg=0.03)
+    assert "0.030 with two more passes, no better with the rig put up twice" in apart_words(
+        replace(study, apart_passes=better, apart_mounts=study.apart), crew
+    )
+    few = worth_repeating(demo_book, CORNER).few
+    assert "0.012 deg RMS, 0.010 with all" in few_words(
+        replace(few, error_deg=0.012, all_error_deg=0.010), crew
+    )

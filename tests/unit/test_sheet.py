@@ -246,14 +246,14 @@ def test_travels_come_from_the_stroke_and_the_step(asked, crew, given, expected)
         (Asked(step="0"), "leads nowhere", "above zero"),
         (Asked(step="-5"), "leads nowhere", "above zero"),
         (Asked(step="1e-9"), "too fine", "larger --step"),
-        (Asked(step="wide"), "not a number", "in mm"),
+        (Asked(step="wide"), "not a number", "write --step in mm, such as 20"),
         (Asked(step="5"), "21 travels are more than a page holds", "--step, such as 20"),
         (Asked(travels=f"{FIFTEEN} 15"), "16 travels are more than a page holds (15,", "--step"),
         (Asked(travels="20"), "fewer than two travels", "--travels"),
         (Asked(travels=""), "fewer than two travels", "--travels"),
         (Asked(travels="0 0.01 20 20.001"), "fewer than two travels", "--travels"),
         (Asked(travels="-50 5000"), "5000 mm is absurd", "within 300 mm"),
-        (Asked(travels="-50 fifty"), "fifty", "in mm"),
+        (Asked(travels="-50 fifty"), "fifty", 'write --travels in mm, such as "-50 50"'),
     ],
 )
 def test_travels_that_cannot_be_are_refused(asked: Asked, found: str, remedy: str) -> None:
