@@ -88,6 +88,7 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         now_is_measured=any(r.name == evidence.now.name for r in evidence.runs),
         toe_unset=_toe_unset(evidence),
         planned=evidence.planned,
+        half_entered=evidence.half_entered,
         set_aside=evidence.set_aside,
         because=because_of(
             table.surface, table.now.height_mm, table.now.length_change_mm, table.target

@@ -13,6 +13,7 @@ from optimizer.advise.expectation import expected_at
 from optimizer.advise.next_move import advise
 from optimizer.present import note
 from optimizer.present.crew import Crew, corner_title
+from optimizer.present.doubts import doubt_words
 from optimizer.present.travels import Asked, travels_to_set
 from optimizer.record import record
 from optimizer.records import Corner, Goal, Logbook, Run
@@ -125,7 +126,7 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
         units=(crew.units.travel, crew.units.reading),
         how=f"{_how(crew)} Within: 90 in 100, for the true curve.",
         after=_after(advice.corner),
-        doubt=note.doubt_words(advice, crew),
+        doubt=doubt_words(advice, crew),
         must=(proof, limits) if over else (proof,),
         may=(
             *(() if over else (limits,)),

@@ -13,7 +13,17 @@ from optimizer.errors import CallError
 from optimizer.measure.gauge import reading_from_toe, toe_from_reading_deg
 from optimizer.present.crew import Crew
 from optimizer.present.note import note
-from optimizer.records import Eccentric, Gauge, Goal, Logbook, Measured, Run, Thread, Units
+from optimizer.records import (
+    Eccentric,
+    Gauge,
+    Goal,
+    Logbook,
+    Measured,
+    Reading,
+    Run,
+    Thread,
+    Units,
+)
 
 CORNER = "rear-left"
 
@@ -274,3 +284,27 @@ def test_stacks_are_written_short_and_whole() -> None:
     metric = Crew(units=Units(), signs=None, gauge=None)  # type: ignore[arg-type]
     assert metric.stack((0.5,) * 8 + (1.0, 1.0)) == "8x0.5+1+1"
     assert metric.stack(()) == "none"
+
+
+def test_a_run_half_entered_is_no_plan(demo_book: Logbook) -> None:
+    more = (
+        Reading(run="plan", sweep="up1", travel_mm=0.0, value=0.0),
+        Reading(run="plan", sweep="up1", travel_mm=-50.0, value=0.1),
+    )
+    planned = _planned(demo_book)
+    book = replace(planned, readings=planned.readings + more)
+    advice = advise(book, CORNER)
+    said = _screen(advice, book)
+    assert (
+        "plan is half entered (go on with shimopt enter), and this counts from link-short" in said
+    )
+    assert "without readings" not in said
+    other = replace(planned.runs[-1], name="plan2")
+    both = replace(book, runs=(*book.runs, other))
+    said = _screen(advise(both, CORNER), both)
+    assert "plan is half entered" in said
+    assert "plan2 without readings is taken for a plan" in said
+    stands = _with(book, current_run="plan")
+    said = _screen(advise(stands, CORNER), stands)
+    assert "plan, where the car stands, is half entered: go on with shimopt enter" in said
+    assert "no readings yet" not in said
