@@ -183,7 +183,7 @@ def _as_it_stands(
         car=book.car,
         heading=heading if measured else f"first run: {heading}",
         label="Stands at",
-        hands=_setting_words(run, crew),
+        hands=_setting_words(run, book, corner, crew),
         blanks=_blanks(corner, crew),
         rows=tuple(Row(travel=crew.travel(z)) for z in travels),
         zero=crew.dial(0.0),
@@ -205,7 +205,7 @@ def _stands_at(book: Logbook, corner: Corner) -> Run | None:
     return named or (book.reference_of(corner.name) if runs else None)
 
 
-def _setting_words(run: Run | None, crew: Crew) -> tuple[str, ...]:
+def _setting_words(run: Run | None, book: Logbook, corner: Corner, crew: Crew) -> tuple[str, ...]:
     """The setting that the logbook has, or lines to write it on."""
     blank = "_" * 20
     above, below = (crew.stack(run.above_mm), crew.stack(run.below_mm)) if run else (blank, blank)
@@ -213,9 +213,19 @@ def _setting_words(run: Run | None, crew: Crew) -> tuple[str, ...]:
         f"above the joint, top to bottom: {above}",
         f"below the joint, top to bottom: {below}",
     ]
-    if run is not None:
-        words.append("look that it is so; if not, mend runs.csv")
-    return tuple(words)
+    if run is None:
+        return tuple(words)
+    reference = book.reference_of(corner.name)
+    change = run.length_change_mm - reference.length_change_mm
+    if abs(change) >= 0.005:
+        way = "longer" if change > 0.0 else "shorter"
+        words.append(f"link {crew.length(change)} {way} than at {reference.name}")
+    elif run.name != reference.name and corner.thread.kind != "fixed":
+        words.append(f"link length as at {reference.name}")
+    if corner.eccentric.kind != "none" and run.eccentric_mark is not None:
+        mark = f"{run.eccentric_mark:+g}" if run.eccentric_mark else "0"
+        words.append(f"eccentric at mark {mark} (inboard plus)")
+    return (*words, "look that it is so; if not, mend runs.csv")
 
 
 def _blanks(corner: Corner, crew: Crew) -> tuple[tuple[str, float], ...]:

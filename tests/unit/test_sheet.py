@@ -157,10 +157,28 @@ def test_a_first_run_foretells_nothing(demo_book: Logbook, first: bool) -> None:
     stacks = ("2", "3+1") if first else ("3+1", "1+1")
     assert sheet.hands[0] == f"above the joint, top to bottom: {stacks[0]}"
     assert sheet.hands[1] == f"below the joint, top to bottom: {stacks[1]}"
+    link = ("link 3 mm shorter than at as-found",) if first else ()
+    mark = f"eccentric at mark {'-3' if first else '0'} (inboard plus)"
+    assert sheet.hands[2:] == (*link, mark, "look that it is so; if not, mend runs.csv")
     said = _said(page_of(sheet))
     assert "expect" not in said
     assert "within" not in said
     assert said.count("down2") == 1
+
+
+def test_where_it_stands_is_told_as_far_as_the_logbook_has_it(demo_book: Logbook) -> None:
+    def said(change_mm: float, mark: float | None) -> tuple[str, ...]:
+        last = replace(demo_book.runs[-1], length_change_mm=change_mm, eccentric_mark=mark)
+        book = replace(demo_book, runs=(*demo_book.runs[:-1], last))
+        return corner_sheet(book, CORNER, Asked(), first=True).hands[2:-1]
+
+    assert said(1.5, 2.5) == (
+        "link 1.5 mm longer than at as-found", "eccentric at mark +2.5 (inboard plus)",
+    )  # fmt: skip
+    assert said(0.0, None) == ("link length as at as-found",)
+    assert corner_sheet(_steered(demo_book), CORNER, Asked(), first=True).hands[2:] == (
+        "look that it is so; if not, mend runs.csv",
+    )
 
 
 def test_without_any_run_the_stacks_are_asked_for(demo_book: Logbook) -> None:
