@@ -6,10 +6,11 @@ Words and figures are the screen's; :mod:`optimizer.present.paper` draws them.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
-from optimizer.advise.advice import Advice
+from optimizer.advise.advice import Advice, Proof
 from optimizer.advise.evidence import corner_evidence
-from optimizer.advise.expectation import expected_at
+from optimizer.advise.expectation import expected_at, proof_among
 from optimizer.advise.next_move import advise
 from optimizer.present import note
 from optimizer.present.crew import Crew, corner_title
@@ -40,6 +41,7 @@ AFTER = (
     "static toe set, both sides",
     "lock nuts tight",
 )
+UNTOLD = "these travels cannot tell: none is within what was measured"
 
 
 @record
@@ -108,12 +110,15 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
         crew,
         measured_mm=[float(z) for z in advice.measured_travel_mm],
         window_mm=advice.goal.window_mm,
-        wanted_mm=[] if wanted is None else [wanted],
-        always_mm=[advice.proof.travel_mm],
+        wanted_mm=[advice.proof.travel_mm, *([] if wanted is None else [wanted])],
     )
+    found: Proof | None = advice.proof
+    if asked.travels is not None:
+        found = proof_among(book, advice, travels)
+        advice = advice if found is None else replace(advice, proof=found)
     over = any(limit.status == "over" for limit in advice.limits)
     limits = ("Limits", note.limits_words(advice.limits, advice, crew))
-    proof = ("Wrong if", note.proof_words(advice, crew))
+    proof = ("Wrong if", UNTOLD if found is None else note.proof_words(advice, crew))
     return Sheet(
         corner=corner_title(advice.corner, advice.n_run),
         car=book.car,
@@ -121,7 +126,7 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
         label=note.hands_label(advice),
         hands=tuple(note.hands_words(advice, crew)),
         blanks=_blanks(advice.corner, crew),
-        rows=_rows(book, advice, travels, crew),
+        rows=_rows(book, advice, travels, crew, proves=found is not None),
         zero=crew.dial(0.0),
         units=(crew.units.travel, crew.units.reading),
         how=f"{_how(crew)} Within: 90 in 100, for the true curve.",
@@ -137,7 +142,9 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
     )
 
 
-def _rows(book: Logbook, advice: Advice, travels: Sequence[float], crew: Crew) -> tuple[Row, ...]:
+def _rows(
+    book: Logbook, advice: Advice, travels: Sequence[float], crew: Crew, *, proves: bool
+) -> tuple[Row, ...]:
     """A row a travel; outside what was measured and what is wanted nothing is foretold."""
     seen = corner_evidence(book, advice.corner.name).measured_mm
     low = min(seen[0], advice.target.window_mm[0]) - 0.05
@@ -151,7 +158,7 @@ def _rows(book: Logbook, advice: Advice, travels: Sequence[float], crew: Crew) -
                 travel=crew.travel(z),
                 expected=crew.dial(float(toe)) if known else "-",
                 within=crew.dial_span(float(half)) if known else "-",
-                proves=crew.travel(z) == crew.travel(advice.proof.travel_mm),
+                proves=proves and crew.travel(z) == crew.travel(advice.proof.travel_mm),
             )
         )
     return tuple(rows)

@@ -41,7 +41,6 @@ def travels_to_set(
     measured_mm: Sequence[float] = (),
     window_mm: tuple[float, float] | None = None,
     wanted_mm: Iterable[float] = (),
-    always_mm: Iterable[float] = (),
 ) -> list[float]:
     """Travels of a sheet in mm, droop first, ride height left out.
 
@@ -55,7 +54,6 @@ def travels_to_set(
     measured_mm : travels of the last run, taken as they are where nothing was asked
     window_mm : the goal's window
     wanted_mm : travels added unless the crew named its own
-    always_mm : travels added in any case
 
     Raises
     ------
@@ -74,7 +72,7 @@ def travels_to_set(
     else:
         chosen = [*_default(low, high, measured_mm, crew), *wanted_mm]
     shown: dict[str, float] = {}
-    for z in (*chosen, *always_mm):
+    for z in chosen:
         if abs(z) > RIDE_HEIGHT_MM:
             shown.setdefault(crew.travel(z), z)
     shown.pop(crew.travel(0.0), None)

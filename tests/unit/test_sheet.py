@@ -209,11 +209,37 @@ def test_what_nobody_measured_or_wants_is_not_foretold(demo_book: Logbook) -> No
     assert [r.expected == "-" for r in rows] == [True, False, False, True]
 
 
-def test_the_travel_that_proves_it_wrong_is_always_set(demo_book: Logbook) -> None:
-    rows = corner_sheet(demo_book, CORNER, Asked(travels="-20 20")).rows
-    assert [(r.travel, r.proves) for r in rows] == [
-        ("20 droop", False), ("20 bump", False), ("50 bump", True),
-    ]  # fmt: skip
+@pytest.mark.parametrize(
+    ("travels", "rows", "proves"),
+    [
+        ("-20 20", ["20 droop", "20 bump"], "20 bump"),
+        ("-40,5;-20;20,5", ["40.5 droop", "20 droop", "20.5 bump"], "20.5 bump"),
+        ("-50 -12.5 12.5 50", ["50 droop", "12.5 droop", "12.5 bump", "50 bump"], "50 bump"),
+        ("-80 60", ["80 droop", "60 bump"], None),
+    ],
+)
+def test_travels_that_the_crew_states_are_the_only_ones(
+    demo_book: Logbook, travels: str, rows: list[str], proves: str | None
+) -> None:
+    sheet = corner_sheet(demo_book, CORNER, Asked(travels=travels))
+    assert [r.travel for r in sheet.rows] == rows
+    assert [r.travel for r in sheet.rows if r.proves] == ([proves] if proves else [])
+    told = dict(sheet.must)["Wrong if"]
+    if proves:
+        assert f"the dial at {proves} is outside" in told
+    else:
+        assert told == "these travels cannot tell: none is within what was measured"
+    assert told in _said(page_of(sheet))
+
+
+def test_a_travel_that_proves_it_wrong_joins_those_of_a_step(demo_book: Logbook) -> None:
+    rows = corner_sheet(demo_book, CORNER, Asked(step="20")).rows
+    assert [r.travel for r in rows if r.proves] == ["50 bump"]
+
+
+def test_fifteen_travels_with_ride_height_are_not_refused(demo_book: Logbook) -> None:
+    stated = "-45 -40 -35 -30 -25 -20 -15 15 20 25 30 35 40 45"
+    assert len(corner_sheet(demo_book, CORNER, Asked(travels=stated)).rows) == 14
 
 
 def test_expectation_is_the_advice_s(demo_book: Logbook) -> None:
@@ -242,7 +268,7 @@ INCHES = replace(CREW, units=Units(travel="in"), signs=Signs(travel=-1))
         (
             Asked(),
             CREW,
-            {"measured_mm": list(range(-40, 41)), "always_mm": [33]},
+            {"measured_mm": list(range(-40, 41)), "wanted_mm": [33]},
             [-40, -30, -20, -10, 10, 20, 30, 33, 40],
         ),
         (Asked(), INCHES, {}, [25.4 * k / 2 for k in range(-4, 5) if k]),
@@ -250,7 +276,7 @@ INCHES = replace(CREW, units=Units(travel="in"), signs=Signs(travel=-1))
         (Asked(step="12,5 mm"), CREW, {"window_mm": (-25, 25)}, [-25, -12.5, 12.5, 25]),
         (Asked(travels="-40,-20,20"), CREW, {"wanted_mm": [7]}, [-40, -20, 20]),
         (Asked(travels="40; -12,5, 0 40"), CREW, {}, [-12.5, 40]),
-        (Asked(travels="1 -2"), INCHES, {"always_mm": [3.0]}, [-25.4, 3.0, 50.8]),
+        (Asked(travels="1 -2"), INCHES, {"wanted_mm": [3.0]}, [-25.4, 50.8]),
     ],
 )
 def test_travels_come_from_the_stroke_and_the_step(asked, crew, given, expected) -> None:  # type: ignore[no-untyped-def]
