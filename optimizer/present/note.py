@@ -204,7 +204,10 @@ def _expect(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
         body[0] = "Expect".ljust(LABEL_WIDTH) + body[0][LABEL_WIDTH:]
     else:
         body = ["Expect", *body]
-    return body + labelled("", score_words(advice, crew, brevity > 6), width)
+    score = score_words(advice, crew, brevity > 6)
+    if not crew.zeroed:
+        score = f"Counted from ride height. {score[0].upper()}{score[1:]}"
+    return body + labelled("", score, width)
 
 
 def _now_words(crew: Crew) -> str:
@@ -281,7 +284,11 @@ def proof_words(advice: Advice, crew: Crew) -> str:
     low, high = (crew.dial(d) for d in (proof.low_deg, proof.high_deg))
     if ends[0] != crew.dial_value(proof.low_deg):
         low, high = high, low
-    text = f"{crew.shown_name} at {crew.travel(proof.travel_mm)} is outside {low} to {high}"
+    what, place = crew.shown_name, crew.travel(proof.travel_mm)
+    if crew.zeroed:
+        text = f"{what} at {place} is outside {low} to {high}"
+    else:
+        text = f"the change of {what} from ride height to {place} is outside {low} to {high}"
     if advice.action == "stay" or _as_it_stands(advice):
         return text + ": something moved, or a row is wrong; measure again"
     return f"{text}. Put it back: {back_words(advice, crew)}"

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from optimizer.errors import CallError
 from optimizer.present.cautions import IN_FULL
 from optimizer.present.plot import font_of, in_glyphs, put
-from optimizer.present.sheet import AT_EACH, BEFORE, PASSES, Sheet
+from optimizer.present.sheet import AT_EACH, PASSES, Sheet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -216,7 +216,7 @@ class _Page:
         x = self.left + TABLE_MM + GUTTER_MM
         room = self.right - x
         for head, items in (
-            ("Before", BEFORE),
+            ("Before", sheet.before),
             ("At every reading", AT_EACH),
             ("After", sheet.after),
         ):

@@ -13,7 +13,7 @@ from optimizer.advise.evidence import corner_evidence
 from optimizer.advise.expectation import expected_at, proof_among
 from optimizer.advise.next_move import advise
 from optimizer.present import note
-from optimizer.present.crew import Crew, corner_title
+from optimizer.present.crew import ROUGH_KINDS, Crew, corner_title
 from optimizer.present.doubts import doubt_words
 from optimizer.present.travels import Asked, travels_to_set
 from optimizer.record import record
@@ -21,6 +21,7 @@ from optimizer.records import Corner, Goal, Logbook, Run
 
 PASSES = ("up1", "down1", "up2", "down2")
 
+SET_TO_ZERO = "zero set at ride height, "
 # conditions of the rig: common practice, no source
 BEFORE = (
     "ride height as loaded (driver, fuel), hub to body, copied onto the stands",
@@ -32,7 +33,7 @@ BEFORE = (
     "brake locked",
     "slack checked: wheel bearing, rod ends, rack",
     "gauge's plate level; travel read at the hub",
-    "zero set at ride height, range enough both ways",
+    f"{SET_TO_ZERO}range enough both ways",
 )
 AT_EACH = ("plate level", "jack clear of the plate")
 AFTER = (
@@ -72,6 +73,7 @@ class Sheet:
     zero: str
     units: tuple[str, str]
     how: str
+    before: tuple[str, ...]
     after: tuple[str, ...]
     doubt: str
     must: tuple[tuple[str, str], ...]
@@ -116,6 +118,7 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
     if asked.travels is not None:
         found = proof_among(book, advice, travels)
         advice = advice if found is None else replace(advice, proof=found)
+    counts = "" if crew.zeroed else " Expect counts from ride height."
     over = any(limit.status == "over" for limit in advice.limits)
     limits = ("Limits", note.limits_words(advice.limits, advice, crew))
     proof = ("Wrong if", UNTOLD if found is None else note.proof_words(advice, crew))
@@ -129,7 +132,8 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
         rows=_rows(book, advice, travels, crew, proves=found is not None),
         zero=crew.dial(0.0),
         units=(crew.units.travel, crew.units.reading),
-        how=f"{_how(crew)} Within: 90 in 100, for the true curve.",
+        how=f"{_how(crew)}{counts} Within: 90 in 100, for the true curve.",
+        before=_before(crew),
         after=_after(advice.corner),
         doubt=doubt_words(advice, crew),
         must=(proof, limits) if over else (proof,),
@@ -196,6 +200,7 @@ def _as_it_stands(
         zero=crew.dial(0.0),
         units=(crew.units.travel, crew.units.reading),
         how=_how(crew) + reach,
+        before=_before(crew),
         after=_after(corner),
         doubt="",
         must=(),
@@ -252,6 +257,11 @@ def _how(crew: Crew) -> str:
         f"rising, droop to bump. Down: falling, bump to droop. As many down as up. {way} reads "
         "plus."
     )
+
+
+def _before(crew: Crew) -> tuple[str, ...]:
+    no_zero = crew.gauge.kind in ROUGH_KINDS
+    return tuple(text.removeprefix(SET_TO_ZERO) if no_zero else text for text in BEFORE)
 
 
 def _after(corner: Corner) -> tuple[str, ...]:

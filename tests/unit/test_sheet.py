@@ -204,6 +204,22 @@ def test_what_reads_plus_is_told_in_the_crew_s_sign(demo_book: Logbook) -> None:
         assert f"{way} reads plus" in sheet.how
 
 
+def test_a_sheet_for_a_gauge_without_a_zero_counts_from_ride_height(demo_book: Logbook) -> None:
+    counts = "Expect counts from ride height."
+    plate = replace(demo_book.gauge, kind="toe-plate")
+    for gauge, by, zeroed in ((demo_book.gauge, 0.0, True), (demo_book.gauge, 0.5, False),
+                              (plate, 0.0, False)):  # fmt: skip
+        rows = tuple(replace(r, value=r.value + by) for r in demo_book.readings)
+        book = replace(demo_book, gauge=gauge, readings=rows)
+        sheet = corner_sheet(book, CORNER, Asked())
+        assert (counts in sheet.how) is not zeroed
+        assert ("the change of" in dict(sheet.must)["Wrong if"]) is not zeroed
+        assert (counts in _said(page_of(sheet))) is not zeroed
+        assert counts not in corner_sheet(book, CORNER, Asked(), first=True).how
+        set_to_zero = "zero set at ride height" in _said(page_of(sheet))
+        assert set_to_zero is (gauge.kind == "one-dial")
+
+
 def test_what_nobody_measured_or_wants_is_not_foretold(demo_book: Logbook) -> None:
     rows = corner_sheet(demo_book, CORNER, Asked(travels="-80 -50 50 60")).rows
     assert [r.expected == "-" for r in rows] == [True, False, False, True]
