@@ -206,7 +206,7 @@ def _expect(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
         body = ["Expect", *body]
     score = score_words(advice, crew, brevity > 6)
     if not crew.zeroed:
-        score = f"Counted from ride height. {score[0].upper()}{score[1:]}"
+        score = f"All from ride height. {score[0].upper()}{score[1:]}"
     return body + labelled("", score, width)
 
 

@@ -127,13 +127,13 @@ def test_a_figure_of_a_gauge_without_a_zero_counts_from_ride_height(
     said = _screen(advice, book)
     assert f"Wrong if the change of {name} from ride height to 50 bump is outside" in said
     at = next(i for i, line in enumerate(lines) if line.lstrip().startswith("within"))
-    assert lines[at + 1].strip().startswith("Counted from ride height. Toe change ")
+    assert lines[at + 1].strip().startswith("All from ride height. Toe change ")
     # the figures themselves are those of the gauge that was zeroed
     literal = _screen(advise(zeroed, CORNER), zeroed)
     if by and gauge is None:
         assert "the dial at 50 bump is outside -15 to +13" in literal
         assert "is outside -15 to +13" in said
-        assert "ounted from ride height" not in literal
+        assert "All from ride height" not in literal
 
 
 def test_a_return_off_zero_is_no_gauge_without_a_zero(demo_book: Logbook) -> None:
