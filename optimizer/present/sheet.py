@@ -12,6 +12,7 @@ from optimizer.advise.advice import Advice, Proof
 from optimizer.advise.evidence import corner_evidence
 from optimizer.advise.expectation import expected_at, proof_among
 from optimizer.advise.next_move import advise
+from optimizer.logbook.readings import FRONT_AND_REAR
 from optimizer.present import note
 from optimizer.present.crew import ROUGH_KINDS, Crew, corner_title
 from optimizer.present.doubts import doubt_words
@@ -20,6 +21,7 @@ from optimizer.record import record
 from optimizer.records import Corner, Goal, Logbook, Run
 
 PASSES = ("up1", "down1", "up2", "down2")
+PASSES_OF_TWO = PASSES[:2]  # two figures a reading: four passes would leave no room to write
 
 SET_TO_ZERO = "zero set at ride height, "
 # conditions of the rig: common practice, no source
@@ -59,7 +61,8 @@ class Row:
 class Sheet:
     """Everything that one page says.
 
-    ``must`` are paragraphs that always stand on the page, ``may`` those that give way
+    ``passes`` have a box at every travel, or one for each of ``values`` where the gauge reads
+    two. ``must`` are paragraphs that always stand on the page, ``may`` those that give way
     where there is no room, the last one first; each is (label, text).
     """
 
@@ -70,6 +73,8 @@ class Sheet:
     hands: tuple[str, ...]
     blanks: tuple[tuple[str, float], ...]
     rows: tuple[Row, ...]
+    passes: tuple[str, ...]
+    values: tuple[str, ...]
     zero: str
     units: tuple[str, str]
     how: str
@@ -118,7 +123,6 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
     if asked.travels is not None:
         found = proof_among(book, advice, travels)
         advice = advice if found is None else replace(advice, proof=found)
-    counts = "" if crew.zeroed else " Expect counts from ride height."
     over = any(limit.status == "over" for limit in advice.limits)
     limits = ("Limits", note.limits_words(advice.limits, advice, crew))
     proof = ("Wrong if", UNTOLD if found is None else note.proof_words(advice, crew))
@@ -130,9 +134,11 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
         hands=tuple(note.hands_words(advice, crew)),
         blanks=_blanks(advice.corner, crew),
         rows=_rows(book, advice, travels, crew, proves=found is not None),
+        passes=PASSES_OF_TWO if crew.gauge.reads_two else PASSES,
+        values=FRONT_AND_REAR if crew.gauge.reads_two else (),
         zero=crew.dial(0.0),
         units=(crew.units.travel, crew.units.reading),
-        how=f"{_how(crew)}{counts} Within: 90 in 100, for the true curve.",
+        how=f"{_how(crew)}{_counts(crew)} Within: 90 in 100, for the true curve.",
         before=_before(crew),
         after=_after(advice.corner),
         doubt=doubt_words(advice, crew),
@@ -197,6 +203,8 @@ def _as_it_stands(
         hands=_setting_words(run, book, corner, crew),
         blanks=_blanks(corner, crew),
         rows=tuple(Row(travel=crew.travel(z)) for z in travels),
+        passes=PASSES_OF_TWO if crew.gauge.reads_two else PASSES,
+        values=FRONT_AND_REAR if crew.gauge.reads_two else (),
         zero=crew.dial(0.0),
         units=(crew.units.travel, crew.units.reading),
         how=_how(crew) + reach,
@@ -257,6 +265,13 @@ def _how(crew: Crew) -> str:
         f"rising, droop to bump. Down: falling, bump to droop. As many down as up. {way} reads "
         "plus."
     )
+
+
+def _counts(crew: Crew) -> str:
+    """What a figure to expect is, where the gauge does not show it just so."""
+    if crew.gauge.reads_two:
+        return f" Expect is front less rear{'' if crew.zeroed else ', counted from ride height'}."
+    return "" if crew.zeroed else " Expect counts from ride height."
 
 
 def _before(crew: Crew) -> tuple[str, ...]:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -11,6 +13,7 @@ import pytest
 
 from optimizer.advise.expectation import expected_at
 from optimizer.advise.next_move import advise
+from optimizer.enter.plan import PASSES as ENTERED
 from optimizer.errors import CallError
 from optimizer.logbook import parse_goal
 from optimizer.present.crew import Crew
@@ -18,7 +21,7 @@ from optimizer.present.note import note
 from optimizer.present.paper import PAPERS_MM, page_of
 from optimizer.present.sheet import corner_sheet
 from optimizer.present.travels import MOST_TRAVELS, Asked, travels_to_set
-from optimizer.records import Eccentric, Goal, Logbook, Signs, Units
+from optimizer.records import Eccentric, GaugeKind, Goal, Logbook, Signs, Units
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Picture
@@ -205,10 +208,16 @@ def test_what_reads_plus_is_told_in_the_crew_s_sign(demo_book: Logbook) -> None:
 
 
 def test_a_sheet_for_a_gauge_without_a_zero_counts_from_ride_height(demo_book: Logbook) -> None:
-    counts = "Expect counts from ride height."
+    one, two = "Expect counts from ride height.", "Expect is front less rear"
     plate = replace(demo_book.gauge, kind="toe-plate")
-    for gauge, by, zeroed in ((demo_book.gauge, 0.0, True), (demo_book.gauge, 0.5, False),
-                              (plate, 0.0, False)):  # fmt: skip
+    dials = replace(demo_book.gauge, kind="two-dials")
+    for gauge, by, zeroed, counts in (
+        (demo_book.gauge, 0.0, True, one),
+        (demo_book.gauge, 0.5, False, one),
+        (plate, 0.0, False, f"{two}, counted from ride height."),
+        (dials, 0.5, False, f"{two}, counted from ride height."),
+        (dials, 0.0, True, f"{two}, counted from ride height."),
+    ):
         rows = tuple(replace(r, value=r.value + by) for r in demo_book.readings)
         book = replace(demo_book, gauge=gauge, readings=rows)
         sheet = corner_sheet(book, CORNER, Asked())
@@ -217,7 +226,8 @@ def test_a_sheet_for_a_gauge_without_a_zero_counts_from_ride_height(demo_book: L
         assert (counts in _said(page_of(sheet))) is not zeroed
         assert counts not in corner_sheet(book, CORNER, Asked(), first=True).how
         set_to_zero = "zero set at ride height" in _said(page_of(sheet))
-        assert set_to_zero is (gauge.kind == "one-dial")
+        assert set_to_zero is (gauge.kind != "toe-plate")
+        assert (f"{two}." in sheet.how) is (gauge is dials and zeroed)
 
 
 def test_what_nobody_measured_or_wants_is_not_foretold(demo_book: Logbook) -> None:
@@ -356,6 +366,11 @@ def _apart(a: tuple[float, ...], b: tuple[float, ...], slack: float) -> bool:
     return across <= slack or down <= slack
 
 
+def _plate(book: Logbook) -> Logbook:
+    """A gauge that reads front and rear, its names and doubts as long as they get."""
+    return replace(_renamed(book), gauge=replace(book.gauge, kind="toe-plate"))
+
+
 PAGES = {
     "demo": (lambda b: b, Asked(), None),
     "goal": (lambda b: b, Asked(), GOAL),
@@ -365,7 +380,38 @@ PAGES = {
     "steered": (_steered, Asked(), None),
     "stay": (_staying, Asked(), None),
     "first": (_unread, Asked(travels=FIFTEEN), None),
+    "plate": (_plate, Asked(travels=FIFTEEN), None),
+    "plate-first": (lambda b: _unread(_plate(b)), Asked(travels=FIFTEEN), None),
+    "plate-inches": (lambda b: _plate(_inches(b)), Asked(), None),
 }
+
+
+@pytest.mark.parametrize("kind", ["two-dials", "toe-plate"])
+@pytest.mark.parametrize("change", [lambda b: b, _unread])
+def test_a_gauge_that_reads_two_has_a_box_for_each(
+    demo_book: Logbook, kind: GaugeKind, change: Callable[[Logbook], Logbook]
+) -> None:
+    book = change(replace(demo_book, gauge=replace(demo_book.gauge, kind=kind)))
+    sheet = corner_sheet(book, CORNER, Asked())
+    # what enter asks by itself, and room for four digits and a point in each box
+    assert sheet.passes == ENTERED == ("up1", "down1")
+    page = page_of(sheet)
+    texts = _extents(page)
+    for name in sheet.passes:
+        assert sum(said == f"{name}, thou" for said, *_ in texts) == 1
+    heads = sorted((x0, x1) for said, x0, _, x1, _ in texts if said in ("front", "rear"))
+    said = _texts(page)
+    assert [t for t in said if t in ("front", "rear")] == ["front", "rear"] * 2
+    across = Counter(
+        (round(b.x0, 3), round(b.x1, 3))
+        for b in (p.get_bbox() for p in page.axes[0].patches)  # type: ignore[attr-defined]
+        if b.x1 - b.x0 > 14.0
+    )
+    columns = sorted(x for x, n in across.items() if n == len(sheet.rows) + 2)
+    assert len(columns) == 4
+    for (left, right), (x0, x1) in zip(columns, heads, strict=True):
+        assert left < x0 < x1 < right
+    assert len(corner_sheet(demo_book, CORNER, Asked()).passes) == 4
 
 
 @pytest.mark.parametrize("paper", sorted(PAPERS_MM))
