@@ -9,6 +9,7 @@ from optimizer.measure.curve import TILT_BASE_MM
 from optimizer.measure.spreads import Apart, GaugeStudy, Part, PartName
 from optimizer.present.crew import Crew
 from optimizer.present.layout import labelled, table, wrapped
+from optimizer.present.travels import travels_flag
 from optimizer.records import Logbook
 from optimizer.units import from_mm
 
@@ -240,11 +241,9 @@ def then_words(advices: Sequence[RepeatAdvice], crew: Crew, where: str) -> str:
     """The next command, with the fewest travels where they are fewer."""
     for advice in advices:
         if len(advice.few.travel_mm) < advice.few.n_all:
-            signed = (from_mm(z, crew.units.travel) * crew.signs.travel
-                      for z in advice.few.travel_mm)  # fmt: skip
-            travels = " ".join(f"{z:.4g}" for z in signed)
+            travels = travels_flag(advice.few.travel_mm, crew)
             corner = f" --corner {advice.corner}" if len(advices) > 1 else ""
-            return f'shimopt sheet{where}{corner} --travels "{travels}" prints them'
+            return f"shimopt sheet{where}{corner} --travels {travels} prints them"
     return f"shimopt next{where} for the advice"
 
 

@@ -14,9 +14,9 @@ from optimizer.advise.expectation import expected_at, proof_among
 from optimizer.advise.next_move import advise
 from optimizer.logbook.readings import FRONT_AND_REAR
 from optimizer.present import note
-from optimizer.present.crew import ROUGH_KINDS, Crew, corner_title
+from optimizer.present.crew import ROUGH_KINDS, Crew, corner_flag, corner_title
 from optimizer.present.doubts import doubt_words
-from optimizer.present.travels import Asked, travels_to_set
+from optimizer.present.travels import Asked, EnterAsks, enter_flags, travels_to_set
 from optimizer.record import record
 from optimizer.records import Corner, Goal, Logbook, Run
 
@@ -63,7 +63,8 @@ class Sheet:
 
     ``passes`` have a box at every travel, or one for each of ``values`` where the gauge reads
     two. ``must`` are paragraphs that always stand on the page, ``may`` those that give way
-    where there is no room, the last one first; each is (label, text).
+    where there is no room, the last one first; each is (label, text). With ``enter_flags``
+    the command ``enter`` asks for the boxes of the page.
     """
 
     corner: str
@@ -83,6 +84,7 @@ class Sheet:
     doubt: str
     must: tuple[tuple[str, str], ...]
     may: tuple[tuple[str, str], ...]
+    enter_flags: str
 
     @property
     def expects(self) -> bool:
@@ -91,11 +93,18 @@ class Sheet:
 
 
 def corner_sheet(
-    book: Logbook, corner: str, asked: Asked, goal: Goal | None = None, *, first: bool = False
+    book: Logbook,
+    corner: str,
+    asked: Asked,
+    goal: Goal | None = None,
+    *,
+    first: bool = False,
+    own: EnterAsks | None = None,
 ) -> Sheet:
     """The sheet of a corner's next run, or of a run as it stands.
 
-    ``first`` asks for the latter; a corner without readings gets it anyway.
+    ``first`` asks for the latter; a corner without readings gets it anyway. ``own`` is what
+    ``enter`` asks of this corner by itself.
 
     Raises
     ------
@@ -104,11 +113,13 @@ def corner_sheet(
     """
     measured = any(book.readings_of(r.name) for r in book.runs_of(corner))
     if first or not measured:
-        return _as_it_stands(book, book.corners[corner], asked, goal, measured=measured)
-    return _next_run(book, corner, asked, goal)
+        return _as_it_stands(book, book.corners[corner], asked, goal, own, measured=measured)
+    return _next_run(book, corner, asked, goal, own)
 
 
-def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sheet:
+def _next_run(
+    book: Logbook, corner: str, asked: Asked, goal: Goal | None, own: EnterAsks | None
+) -> Sheet:
     crew = Crew.of(book)
     advice = advise(book, corner, goal)
     wanted = advice.goal.at_travel_mm
@@ -123,6 +134,8 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
     if asked.travels is not None:
         found = proof_among(book, advice, travels)
         advice = advice if found is None else replace(advice, proof=found)
+    passes = _passes(crew)
+    flags = enter_flags(travels, passes, crew, own)
     over = any(limit.status == "over" for limit in advice.limits)
     limits = ("Limits", note.limits_words(advice.limits, advice, crew))
     proof = ("Wrong if", UNTOLD if found is None else note.proof_words(advice, crew))
@@ -134,7 +147,7 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
         hands=tuple(note.hands_words(advice, crew)),
         blanks=_blanks(advice.corner, crew),
         rows=_rows(book, advice, travels, crew, proves=found is not None),
-        passes=PASSES_OF_TWO if crew.gauge.reads_two else PASSES,
+        passes=passes,
         values=FRONT_AND_REAR if crew.gauge.reads_two else (),
         zero=crew.dial(0.0),
         units=(crew.units.travel, crew.units.reading),
@@ -146,9 +159,10 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
         may=(
             *(() if over else (limits,)),
             ("Expect", note.score_words(advice, crew)),
+            ("Then", _then(advice, corner_flag(book, corner), flags)),
             ("Go on" if advice.verdict.go_on else "Stop", note.verdict_words(advice, crew)),
-            ("Then", note.then_words(advice, on_paper=False)),
         ),
+        enter_flags=flags,
     )
 
 
@@ -175,7 +189,13 @@ def _rows(
 
 
 def _as_it_stands(
-    book: Logbook, corner: Corner, asked: Asked, goal: Goal | None, *, measured: bool
+    book: Logbook,
+    corner: Corner,
+    asked: Asked,
+    goal: Goal | None,
+    own: EnterAsks | None,
+    *,
+    measured: bool,
 ) -> Sheet:
     """A sheet without a foretelling: the first run, or one the crew wants to see fresh."""
     crew = Crew.of(book)
@@ -193,6 +213,9 @@ def _as_it_stands(
     )
     guessed = asked.travels is None and not stroke and wish.window_mm is None
     reach = " Strike out what the wheel does not reach." if guessed else ""
+    passes = _passes(crew)
+    flags = enter_flags(travels, passes, crew, own)
+    here = corner_flag(book, corner.name)
     run = _stands_at(book, corner)
     heading = "measure it as it stands"
     return Sheet(
@@ -203,7 +226,7 @@ def _as_it_stands(
         hands=_setting_words(run, book, corner, crew),
         blanks=_blanks(corner, crew),
         rows=tuple(Row(travel=crew.travel(z)) for z in travels),
-        passes=PASSES_OF_TWO if crew.gauge.reads_two else PASSES,
+        passes=passes,
         values=FRONT_AND_REAR if crew.gauge.reads_two else (),
         zero=crew.dial(0.0),
         units=(crew.units.travel, crew.units.reading),
@@ -212,8 +235,21 @@ def _as_it_stands(
         after=_after(corner),
         doubt="",
         must=(),
-        may=(("Then", "shimopt enter as you measure it, then: shimopt next"),),
+        may=(("Then", f"shimopt enter{here}{flags} as you measure it, then: shimopt next"),),
+        enter_flags=flags,
     )
+
+
+def _passes(crew: Crew) -> tuple[str, ...]:
+    return PASSES_OF_TWO if crew.gauge.reads_two else PASSES
+
+
+def _then(advice: Advice, here: str, flags: str) -> str:
+    """The next command, and how what is measured on this page is entered."""
+    if advice.action in ("try", "repeat"):
+        return note.then_words(advice, f"{here}{flags}", on_paper=False)
+    then = note.then_words(advice, on_paper=False)
+    return f"{then}; what you measure: shimopt enter{here}{flags}"
 
 
 def _stands_at(book: Logbook, corner: Corner) -> Run | None:

@@ -34,6 +34,39 @@ class Asked:
     step: str | None = None
 
 
+@record
+class EnterAsks:
+    """What ``enter`` asks by itself: travels in mm, and passes."""
+
+    travel_mm: tuple[float, ...]
+    passes: tuple[str, ...]
+
+
+def enter_flags(
+    travel_mm: Sequence[float], passes: Sequence[str], crew: Crew, own: EnterAsks | None
+) -> str:
+    """Flags with which ``enter`` asks for these; empty where it does by itself.
+
+    Ride height goes without saying. Without ``own`` both are named.
+    """
+    flags = ""
+    if own is None or _named(own.travel_mm, crew) != _named(travel_mm, crew):
+        flags += f" --travels {travels_flag(travel_mm, crew)}"
+    if own is None or own.passes != tuple(passes):
+        flags += f" --passes {','.join(passes)}"
+    return flags
+
+
+def travels_flag(travel_mm: Sequence[float], crew: Crew) -> str:
+    """Travels as ``enter`` and ``sheet`` take them, in the crew's unit and sign."""
+    signed = (from_mm(z, crew.units.travel) * crew.signs.travel for z in travel_mm)
+    return f'"{" ".join(f"{z:.4g}" for z in signed)}"'
+
+
+def _named(travel_mm: Sequence[float], crew: Crew) -> set[str]:
+    return {crew.travel(z) for z in travel_mm} - {crew.travel(0.0)}
+
+
 def travels_to_set(
     asked: Asked,
     crew: Crew,

@@ -20,7 +20,7 @@ from optimizer.present.crew import Crew
 from optimizer.present.note import note
 from optimizer.present.paper import PAPERS_MM, page_of
 from optimizer.present.sheet import corner_sheet
-from optimizer.present.travels import MOST_TRAVELS, Asked, travels_to_set
+from optimizer.present.travels import MOST_TRAVELS, Asked, EnterAsks, travels_to_set
 from optimizer.records import Eccentric, GaugeKind, Goal, Logbook, Signs, Units
 
 if TYPE_CHECKING:
@@ -49,6 +49,10 @@ def _thou_and_own_signs(book: Logbook) -> Logbook:
 
 def _steered(book: Logbook) -> Logbook:
     return _with(book, steered=True, eccentric=Eccentric(kind="none")).as_of("as-found")
+
+
+def _two(book: Logbook) -> Logbook:
+    return replace(book, gauge=replace(book.gauge, kind="two-dials"))
 
 
 def _staying(book: Logbook) -> Logbook:
@@ -119,7 +123,8 @@ def test_words_and_figures_are_the_screen_s(demo_book: Logbook, change, goal) ->
     for text in (sheet.heading, *sheet.hands, sheet.doubt, dict(sheet.must)["Wrong if"]):
         assert " ".join(text.split()) in flat
     assert [label for label, _ in sheet.must] == ["Wrong if"]
-    assert dict(sheet.may)["Then"] in flat
+    asked = f"shimopt enter{sheet.enter_flags}"
+    assert dict(sheet.may)["Then"].replace(asked, "shimopt enter").split(";")[0] in flat
     rows = {r.travel: (r.expected, r.within) for r in sheet.rows}
     shown = _screen_table(screen)
     assert shown.pop("ride height")[0] == sheet.zero
@@ -166,7 +171,7 @@ def test_a_first_run_foretells_nothing(demo_book: Logbook, first: bool) -> None:
     said = _said(page_of(sheet))
     assert "expect" not in said
     assert "within" not in said
-    assert said.count("down2") == 1
+    assert _texts(page_of(sheet)).count("down2") == 1
 
 
 def test_where_it_stands_is_told_as_far_as_the_logbook_has_it(demo_book: Logbook) -> None:
@@ -256,6 +261,51 @@ def test_travels_that_the_crew_states_are_the_only_ones(
     else:
         assert told == "these travels cannot tell: none is within what was measured"
     assert told in _said(page_of(sheet))
+
+
+OWN = EnterAsks(travel_mm=(-50, -37.5, -25, -12.5, 0, 12.5, 25, 37.5, 50), passes=("up1", "down1"))
+FOUR_PASSES = " --passes up1,down1,up2,down2"
+
+
+@pytest.mark.parametrize(
+    ("change", "asked", "own", "flags"),
+    [
+        (lambda b: b, Asked(), OWN, FOUR_PASSES),
+        (lambda b: b, Asked(), replace(OWN, passes=("up1", "down1", "up2", "down2")), ""),
+        (
+            lambda b: b,
+            Asked(travels="-50 -12.5 12.5 50"),
+            OWN,
+            f' --travels "-50 -12.5 12.5 50"{FOUR_PASSES}',
+        ),
+        (lambda b: b, Asked(travels="-50 50"), None, f' --travels "-50 50"{FOUR_PASSES}'),
+        (_two, Asked(), OWN, ""),
+        (_two, Asked(travels="-40,5;0;50"), OWN, ' --travels "-40.5 50"'),
+        (_thou_and_own_signs, Asked(travels="-2 1,5"), OWN, f' --travels "1.5 -2"{FOUR_PASSES}'),
+    ],
+)
+@pytest.mark.parametrize("first", [False, True])
+def test_the_page_names_what_enter_would_not_ask_by_itself(
+    demo_book: Logbook,
+    change: Callable[[Logbook], Logbook],
+    asked: Asked,
+    own: EnterAsks | None,
+    flags: str,
+    first: bool,
+) -> None:
+    sheet = corner_sheet(change(demo_book), CORNER, asked, first=first, own=own)
+    assert sheet.enter_flags == flags
+    then = dict(sheet.may)["Then"]
+    assert then.startswith(f"shimopt enter{flags} as you measure it")
+    assert then in _said(page_of(sheet))
+
+
+def test_staying_names_enter_s_flags_for_entering_alone(demo_book: Logbook) -> None:
+    sheet = corner_sheet(_staying(demo_book), CORNER, Asked(travels="-50 50"), own=OWN)
+    assert dict(sheet.may)["Then"] == (
+        "keep the figures: shimopt curves --out curves.pdf; what you measure: shimopt enter"
+        f' --travels "-50 50"{FOUR_PASSES}'
+    )
 
 
 def test_a_travel_that_proves_it_wrong_joins_those_of_a_step(demo_book: Logbook) -> None:
@@ -465,7 +515,7 @@ def test_the_page_is_black_white_and_grey(demo_book: Logbook) -> None:
 def test_what_matters_least_goes_first_and_then_the_page_is_refused(demo_book: Logbook) -> None:
     sheet = corner_sheet(demo_book, CORNER, Asked(travels=FIFTEEN))
     may = [label for label, _ in sheet.may]
-    assert may == ["Limits", "Expect", "Go on", "Then"]
+    assert may == ["Limits", "Expect", "Then", "Go on"]
     kept, sizes = [], []
     for n in range(1, 60, 2):
         crowded = replace(sheet, doubt="a doubt " * 4 * n + "end")
