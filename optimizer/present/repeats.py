@@ -128,6 +128,8 @@ def part_cells(part: Part, crew: Crew) -> list[str]:
 
 def loops_words(study: GaugeStudy, crew: Crew) -> str:
     """Coming down less going up, run by run, with its sign as the gauge shows it."""
+    if study.both_ways and not study.loops:
+        return "not measured: no travel was read both up and down. Read both at the same travels"
     if not study.loops:
         return "not measured: take passes up and down, named up1, down1, ..."
     each = [
