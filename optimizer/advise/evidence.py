@@ -20,7 +20,8 @@ class Evidence:
 
     ``now`` is how the car stands: the run that car.toml names, else the last measured
     one, since a row without readings may be a plan. ``planned`` are rows after it
-    without readings.
+    without readings; ``half_entered`` are those, and ``now`` itself, that have some but
+    too few for a curve.
     """
 
     corner: Corner
@@ -29,6 +30,7 @@ class Evidence:
     runs: tuple[Run, ...]
     curves: tuple[ToeCurve, ...]
     planned: tuple[str, ...]
+    half_entered: tuple[str, ...] = ()
     set_aside: tuple[str, ...] = ()
 
     def setting_of(self, run: Run) -> tuple[float, float]:
@@ -72,16 +74,15 @@ def corner_evidence(book: Logbook, corner: str) -> Evidence:
     named = book.corners[corner].current_run
     now = next((r for r in book.runs_of(corner) if r.name == named), runs[-1])
     rows = book.runs_of(corner)
-    measured = {r.name for r in runs}
+    known = {r.name for r in runs} | set(book.set_aside)
+    waiting = [r.name for r in rows[rows.index(now) :] if r.name not in known]
+    begun = tuple(name for name in waiting if book.readings_of(name))
     return Evidence(
         corner=book.corners[corner],
         reference=book.reference_of(corner),
         now=now,
-        planned=tuple(
-            r.name
-            for r in rows[rows.index(now) + 1 :]
-            if r.name not in measured | set(book.set_aside)
-        ),
+        planned=tuple(name for name in waiting if name not in (now.name, *begun)),
+        half_entered=begun,
         set_aside=book.set_aside_of(corner),
         runs=runs,
         curves=tuple(toe_curve(r.name, book.readings_of(r.name), book.gauge) for r in runs),

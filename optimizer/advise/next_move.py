@@ -17,6 +17,7 @@ from optimizer.advise.advice import (
 from optimizer.advise.choice import choose, ranked, verdict_on, where_to_stop
 from optimizer.advise.eccentric import BAND_SD, Band
 from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
+from optimizer.advise.expectation import clearest_proof
 from optimizer.advise.goal import weight_spread_mm
 from optimizer.advise.ranking import form_scores_deg
 from optimizer.advise.reasons import because_of, limits_of
@@ -30,7 +31,6 @@ from optimizer.records import Goal, Logbook
 Array = NDArray[np.float64]
 
 N_MAP = 81
-PROOF_SD = 2.0
 
 
 def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
@@ -88,6 +88,7 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         now_is_measured=any(r.name == evidence.now.name for r in evidence.runs),
         toe_unset=_toe_unset(evidence),
         planned=evidence.planned,
+        half_entered=evidence.half_entered,
         set_aside=evidence.set_aside,
         because=because_of(
             table.surface, table.now.height_mm, table.now.length_change_mm, table.target
@@ -175,16 +176,7 @@ def _proof(table: Table, spot: Spot) -> Proof:
     low, high = table.target.window_mm
     inside = (curve.travel_mm >= low - 1e-6) & (curve.travel_mm <= high + 1e-6)
     inside = inside if np.any(inside) else np.ones(len(curve.travel_mm), dtype=bool)
-    travel = curve.travel_mm[inside]
-    mean, cov = table.surface.curve(spot.height_mm, spot.length_change_mm, travel)
-    now, _ = table.surface.curve(table.now.height_mm, table.now.length_change_mm, travel)
-    half = PROOF_SD * np.sqrt(np.diag(cov) + np.diag(curve.cov_deg2)[inside])
-    at = int(np.argmax(np.abs(mean - now) / half)) if spot.run is None else len(travel) - 1
-    return Proof(
-        travel_mm=float(travel[at]),
-        low_deg=float(mean[at] - half[at]),
-        high_deg=float(mean[at] + half[at]),
-    )
+    return clearest_proof(table.surface, curve, table.now, spot, curve.travel_mm[inside])
 
 
 def _toe_unset(evidence: Evidence) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 
 import numpy as np
@@ -12,13 +11,8 @@ from optimizer.advise.advice import Advice, Move, RunnerUp
 from optimizer.advise.link_body import step_mm
 from optimizer.advise.reasons import Because, Limit
 from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
-from optimizer.present.crew import (
-    Crew,
-    chance_in_words,
-    corner_title,
-    left_out_words,
-    spread_of_travels,
-)
+from optimizer.present.crew import Crew, chance_in_words, corner_title, spread_of_travels
+from optimizer.present.doubts import doubt_words
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
 
 OUT_OF_REACH = 0.05
@@ -210,7 +204,10 @@ def _expect(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
         body[0] = "Expect".ljust(LABEL_WIDTH) + body[0][LABEL_WIDTH:]
     else:
         body = ["Expect", *body]
-    return body + labelled("", score_words(advice, crew, brevity > 6), width)
+    score = score_words(advice, crew, brevity > 6)
+    if not crew.zeroed:
+        score = f"All from ride height. {score[0].upper()}{score[1:]}"
+    return body + labelled("", score, width)
 
 
 def _now_words(crew: Crew) -> str:
@@ -287,7 +284,11 @@ def proof_words(advice: Advice, crew: Crew) -> str:
     low, high = (crew.dial(d) for d in (proof.low_deg, proof.high_deg))
     if ends[0] != crew.dial_value(proof.low_deg):
         low, high = high, low
-    text = f"{crew.shown_name} at {crew.travel(proof.travel_mm)} is outside {low} to {high}"
+    what, place = crew.shown_name, crew.travel(proof.travel_mm)
+    if crew.zeroed:
+        text = f"{what} at {place} is outside {low} to {high}"
+    else:
+        text = f"the change of {what} from ride height to {place} is outside {low} to {high}"
     if advice.action == "stay" or _as_it_stands(advice):
         return text + ": something moved, or a row is wrong; measure again"
     return f"{text}. Put it back: {back_words(advice, crew)}"
@@ -369,49 +370,6 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity:
 
 def _shims_only(other: RunnerUp, advice: Advice) -> bool:
     return advice.corner.eccentric.kind != "none" and not _turns(other.move)
-
-
-def doubt_words(advice: Advice, crew: Crew) -> str:
-    """Runs that the others would not have foreseen, and readings ``check`` frowns at."""
-    said = [left_out_words(advice.set_aside)] if advice.set_aside else []
-    missed = sorted(
-        (x for x in advice.left_out if x.doubtful), key=lambda x: -x.error_deg / x.spread_deg
-    )
-    if missed:
-        others = f", {missed[1].run} too" if len(missed) > 1 else ""
-        said.append(
-            f"{missed[0].run} is {crew.score(missed[0].error_deg)} {crew.units.toe} off what the "
-            f"other runs foretell{others}: before you act on this, check stack, length and signs"
-        )
-    if advice.static_toe_in_doubt:
-        said.append(
-            f"static toe of {', '.join(advice.static_toe_in_doubt[:3])} does not fit its eccentric "
-            "mark (marks count inboard plus) and the tape: not used"
-        )
-    if not advice.now_is_measured and advice.now.run not in advice.set_aside:
-        said.append(f"{advice.now.run}, where the car stands, has no readings yet")
-    if advice.planned:
-        said.append(
-            f"{', '.join(advice.planned[:2])} without readings is taken for a plan, and this "
-            f"counts from {advice.now.run}; if the car stands there, name it in current_run"
-        )
-    past = _past_thread_mm(advice)
-    if past > 0.0:
-        said.append(
-            f"THE LINK STANDS {crew.rough_length(past)} PAST ITS THREAD LIMIT: do not drive"
-        )
-    if advice.readings_in_doubt:
-        said.append(f"readings of {', '.join(advice.readings_in_doubt[:3])}: see shimopt check")
-    return "; ".join(said)
-
-
-def _past_thread_mm(advice: Advice) -> float:
-    """How far the link stands past what the crew stated of its thread, zero if inside."""
-    thread, now = advice.corner.thread, advice.now.length_change_mm
-    longer = math.inf if thread.longer_mm is None else thread.longer_mm
-    shorter = math.inf if thread.shorter_mm is None else thread.shorter_mm
-    past = max(now - longer, -shorter - now)
-    return past if past > 0.005 else 0.0
 
 
 def verdict_words(advice: Advice, crew: Crew) -> str:

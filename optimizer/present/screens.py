@@ -83,6 +83,8 @@ def doubt_words(doubt: Doubt, crew: Crew) -> str:
     return {
         "no-repeats": "one reading at each travel: no repeats to tell noise from toe. Take a pass "
         "up and a pass down",
+        "passes-apart": "no travel was read twice, each pass having its own: no repeats to tell "
+        "noise from toe. Read every pass at the same travels",
         "unequal-passes": "up and down passes are not equal in number, so slack in the rig reads "
         "as bow. Name passes up1, down1, ... and take as many each way",
         "noisy": f"repeats differ by {amount}, more than the gauge's stated noise: look for "
