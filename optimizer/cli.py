@@ -23,6 +23,7 @@ from optimizer.errors import EXIT_COULD_NOT, EXIT_INTERRUPTED, CallError, Logboo
 
 if TYPE_CHECKING:
     from optimizer.advise.repeats import RepeatAdvice
+    from optimizer.present.travels import EnterAsks
     from optimizer.records import Logbook
 
 
@@ -264,17 +265,16 @@ def enter(
 @app.command()
 def undo(
     folder: Folder = Path(),
-    further: Annotated[
-        bool, typer.Option("--further", help="One change more, though one is undone already.")
-    ] = False,
+    further: Annotated[bool, typer.Option("--further", help="Take back one change more.")] = False,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Show what would change; change nothing.")
     ] = False,
 ) -> None:
     """Example: shimopt undo my-car --dry-run
 
-    Brings back the bytes before the last change the tool made; undo again takes the
-    undo back. A file that was edited since is left alone.
+    Takes back the last change the tool made, byte for byte; undo again brings it back.
+    --further takes back one change more each time; each undo then brings one back. A
+    file that was edited since is left alone.
     """
     from optimizer.logbook.undo import diff_lines, plan_undo, told
     from optimizer.logbook.undo import undo as undo_change
@@ -542,12 +542,32 @@ def sheet(
     book = _book(folder, until, leave_out)
     names = list(book.corners) if corner is None else _corners(book, corner)
     goals = {name: parse_goal(goal, book, name) if goal is not None else None for name in names}
-    asked = Asked(travels=travels, step=step)
-    sheets = [corner_sheet(book, name, asked, goals[name], first=first) for name in names]
+    asked, whole = Asked(travels=travels, step=step), _book(folder)
+    sheets = [
+        corner_sheet(
+            book, name, asked, goals[name], first=first, own=_enter_asks(folder, whole, name)
+        )
+        for name in names
+    ]
     write_sheets(sheets, out, size)
     _write(f"made {out}: {', '.join(names)}")
-    where = _where(folder) + corner_flag(book, names[0])
-    _then(f"print it; as you measure: shimopt enter{where}")
+    entering = [
+        f"shimopt enter{_where(folder)}{corner_flag(book, name)}{page.enter_flags}"
+        for name, page in zip(names, sheets, strict=True)
+    ]
+    _then(f"print it; as you measure: {'; '.join(entering)}")
+
+
+def _enter_asks(folder: Path, book: Logbook, corner: str) -> EnterAsks | None:
+    """What ``enter`` asks of a corner by itself; None where it would refuse the call."""
+    from optimizer.enter.start import Asked, plan_of
+    from optimizer.present.travels import EnterAsks
+
+    try:
+        plan = plan_of(folder, book, Asked(corner=corner))
+    except CallError:
+        return None
+    return EnterAsks(travel_mm=tuple({s.travel_mm for s in plan.stops(book)}), passes=plan.passes)
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:

@@ -170,6 +170,7 @@ class Advice:
     now_is_measured: bool
     toe_unset: bool
     planned: tuple[str, ...]
+    half_entered: tuple[str, ...]
     set_aside: tuple[str, ...]
     measured_score_deg: Band | None
     because: Because

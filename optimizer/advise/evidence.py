@@ -24,7 +24,8 @@ class Evidence:
 
     ``now`` is how the car stands: the run that car.toml names, else the last measured
     one, since a row without readings may be a plan. ``planned`` are rows after it
-    without readings. ``pivot`` is the corner's eccentric as its logged static toe has
+    without readings; ``half_entered`` are those, and ``now`` itself, that have some but
+    too few for a curve. ``pivot`` is the corner's eccentric as its logged static toe has
     fitted it, as is the corner's own.
     """
 
@@ -35,6 +36,7 @@ class Evidence:
     curves: tuple[ToeCurve, ...]
     planned: tuple[str, ...]
     pivot: Pivot
+    half_entered: tuple[str, ...] = ()
     set_aside: tuple[str, ...] = ()
     travel_log: TravelLog | None = None
 
@@ -85,19 +87,18 @@ def corner_evidence(book: Logbook, corner: str) -> Evidence:
     named = book.corners[corner].current_run
     now = next((r for r in book.runs_of(corner) if r.name == named), runs[-1])
     rows = book.runs_of(corner)
-    measured = {r.name for r in runs}
     stated, reference = book.corners[corner], book.reference_of(corner)
     pivot = pivot_of(stated, reference, rows)
+    known = {r.name for r in runs} | set(book.set_aside)
+    waiting = [r.name for r in rows[rows.index(now) :] if r.name not in known]
+    begun = tuple(name for name in waiting if book.readings_of(name))
     return Evidence(
         corner=replace(stated, eccentric=pivot.eccentric),
         reference=reference,
         pivot=pivot,
         now=now,
-        planned=tuple(
-            r.name
-            for r in rows[rows.index(now) + 1 :]
-            if r.name not in measured | set(book.set_aside)
-        ),
+        planned=tuple(name for name in waiting if name not in (now.name, *begun)),
+        half_entered=begun,
         set_aside=book.set_aside_of(corner),
         travel_log=book.travel_logs.get(corner),
         runs=runs,

@@ -18,6 +18,7 @@ from optimizer.advise.choice import choose, ranked
 from optimizer.advise.decision import decide, measured_settings
 from optimizer.advise.eccentric import Band
 from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
+from optimizer.advise.expectation import clearest_proof
 from optimizer.advise.goal import Outside, log_that_weighs, outside_of
 from optimizer.advise.labour import effort_of, work_of
 from optimizer.advise.makeable import limits_of, reports, settings_of
@@ -36,8 +37,6 @@ from optimizer.records import Goal, Labour, Logbook
 Array = NDArray[np.float64]
 
 N_MAP = 81
-# tilt bends one way over travel, so its ends tell the worst; a mechanism may turn between
-PROOF_SD = 2.0
 
 
 def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
@@ -101,6 +100,7 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         now_is_measured=any(r.name == evidence.now.name for r in evidence.runs),
         toe_unset=_toe_unset(evidence),
         planned=evidence.planned,
+        half_entered=evidence.half_entered,
         set_aside=evidence.set_aside,
         because=because_of(table.surface, *_on_surface(table, table.now), table.target),
         limits=reports(table, limits, spot),
@@ -197,16 +197,9 @@ def _proof(table: Table, spot: Spot) -> Proof:
     low, high = table.target.window_mm
     inside = (curve.travel_mm >= low - 1e-6) & (curve.travel_mm <= high + 1e-6)
     inside = inside if np.any(inside) else np.ones(len(curve.travel_mm), dtype=bool)
-    travel = curve.travel_mm[inside]
-    mean, cov = table.surface.curve(*_on_surface(table, spot), travel)
-    now, _ = table.surface.curve(*_on_surface(table, table.now), travel)
-    half = PROOF_SD * np.sqrt(np.diag(cov) + np.diag(curve.cov_deg2)[inside])
-    at = int(np.argmax(np.abs(mean - now) / half)) if spot.run is None else len(travel) - 1
-    return Proof(
-        travel_mm=float(travel[at]),
-        low_deg=float(mean[at] - half[at]),
-        high_deg=float(mean[at] + half[at]),
-    )
+    now, then = _on_surface(table, table.now), _on_surface(table, spot)
+    travel, known = curve.travel_mm[inside], spot.run is not None
+    return clearest_proof(table.surface, curve, now, then, travel, known=known)
 
 
 def _on_surface(table: Table, spot: Spot) -> tuple[float, float]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from itertools import combinations
 from typing import Literal
 
@@ -38,6 +39,8 @@ Array = NDArray[np.float64]
 
 # the fewest travels may leave the advice's error this much larger than all of them
 WORSE_BY = 0.05
+# travels of different passes no farther apart than this are meant to be one
+MEANT_ALIKE_MM = 3.0
 
 RepeatKind = Literal["travels", "pass", "both-ways", "remount", "earlier"]
 
@@ -140,7 +143,10 @@ class _Bench:
         self, book: Logbook, evidence: Evidence, target: Target, setting: tuple[float, float]
     ) -> None:
         self.book, self.gauge, self.evidence, self.setting = book, book.gauge, evidence, setting
-        self.last, self.curve = evidence.runs[-1], evidence.curves[-1]
+        self.curves = [
+            _as_meant(curve, book.readings_of(curve.run), book.gauge) for curve in evidence.curves
+        ]
+        self.last, self.curve = evidence.runs[-1], self.curves[-1]
         known = fitted(evidence)
         self.now = known.surface.cov_
         self.before = _without_last(evidence, known.static_toe_in_doubt)
@@ -204,7 +210,7 @@ class _Bench:
     def on_a_fresh_mount(self) -> list[Repeat]:
         """One pass each way at every measured setting, the rig put up anew."""
         out = []
-        for run, curve in zip(self.evidence.runs, self.evidence.curves, strict=True):
+        for run, curve in zip(self.evidence.runs, self.curves, strict=True):
             named = any(direction_of(s) for s in curve.sweeps)
             ways = (1, -1) if named else (0, 0)
             again = _pretended(curve, ways, self.gauge)
@@ -242,6 +248,41 @@ class _Bench:
             all_error_deg=error(range(len(travel))),
             n_all=len(travel),
         )
+
+
+def _as_meant(curve: ToeCurve, readings: Sequence[Reading], gauge: Gauge) -> ToeCurve:
+    """A curve whose travels within 3 mm of each other are one, the farthest out, where no pass
+    has two of them: whoever takes a run anew sets the same travel in each pass.
+
+    The 3 mm are a judgement, no source: less than the steps that crews choose, more than a
+    jack is off.
+    """
+    rows = raw_rows(curve.run, readings, gauge)
+    at = np.round(rows.travel_mm, 3)
+    groups: list[list[int]] = []
+    passes: set[int] = set()
+    for i, z in enumerate(curve.travel_mm):
+        own = set(rows.sweep[at == z].tolist())
+        first = curve.travel_mm[groups[-1][0]] if groups else -np.inf
+        if z - first <= MEANT_ALIKE_MM and z * first > 0.0 and not own & passes:
+            groups[-1].append(i)
+            passes |= own
+        else:
+            groups.append([i])
+            passes = own
+    if len(groups) == len(curve.travel_mm):
+        return curve
+    share = np.zeros((len(groups), len(curve.travel_mm)))
+    for k, group in enumerate(groups):
+        share[k, group] = [np.sum(at == curve.travel_mm[i]) for i in group]
+    share /= share.sum(axis=1, keepdims=True)
+    farthest = [max((curve.travel_mm[i] for i in group), key=abs) for group in groups]
+    return replace(
+        curve,
+        travel_mm=np.array(farthest),
+        toe_deg=share @ curve.toe_deg,
+        cov_deg2=share @ curve.cov_deg2 @ share.T,
+    )
 
 
 def _pretended(curve: ToeCurve, ways: Sequence[int], gauge: Gauge) -> list[Reading]:

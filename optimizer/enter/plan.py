@@ -8,6 +8,7 @@ from typing import Any
 
 from optimizer.errors import CallError
 from optimizer.logbook.faults import BadValueError, quoted
+from optimizer.logbook.readings import LEAST_TRAVELS
 from optimizer.logbook.table import MOST_TRAVEL_MM
 from optimizer.logbook.values import read_number
 from optimizer.measure.curve import RIDE_HEIGHT_MM, direction_of
@@ -150,9 +151,14 @@ def usual_travels(book: Logbook, corner: str) -> tuple[str, ...]:
     unit, sign = book.units.travel, book.signs.travel
     for run in reversed(book.runs_of(corner)):
         rows = book.readings_of(run.name)
-        if len({round(r.travel_mm, 2) for r in rows}) >= 3:
+        if n_travel(rows) >= LEAST_TRAVELS:
             return _travels([from_mm(r.travel_mm, unit) * sign for r in rows], unit, "")
     return travels_by_step(f"{STEPS[unit]:g}", book, corner)
+
+
+def n_travel(rows: Iterable[Reading]) -> int:
+    """How many different travels the readings are at."""
+    return len({round(r.travel_mm, 2) for r in rows})
 
 
 def first_open(stops: Sequence[Stop], rows: Sequence[Reading], passed: Container[str]) -> int:

@@ -19,6 +19,7 @@ from optimizer.logbook.edited import EditedError
 from optimizer.logbook.faults import BadValueError
 from optimizer.logbook.journal import being_entered, read_journal
 from optimizer.logbook.readings import value_names
+from optimizer.measure.curve import RIDE_HEIGHT_MM
 from optimizer.measure.misfit import OFF_SD, Misfit, against_passes, back_to_zero, toes_deg
 from optimizer.measure.quality import Doubt
 from optimizer.present.crew import Crew
@@ -34,6 +35,11 @@ if TYPE_CHECKING:
 FILE = "readings.csv"
 MOST_ASKED = 2  # readings kept against the surface before it is no longer asked about
 N_BAND = 19
+_OFF_WHAT = {
+    "passes": "the other passes",
+    "surface": "what the earlier runs foretell",
+    "zero": "the zero",
+}
 ANSWER_ROOM = 9  # columns that a prompt leaves for what is typed behind it
 
 
@@ -74,12 +80,13 @@ class Sitting:
         self._talk = talk
         entering = plan.run in being_entered(read_journal(folder))
         self._appender = Appender(folder, "enter", plan.facts)
+        self._comma = self._appender.decimal_comma(FILE)
         self._crew = Crew.of(self._appender.book)
         self._names = value_names(self._appender.book.gauge.kind)
         self._stops = plan.stops(self._appender.book)
         self._late = too_late(self._stops, self.book.readings_of(plan.run), entering)
         self._unsaved = ""
-        self._off: dict[str, bool] = {}  # off the surface as it stands, by reading
+        self._off: dict[tuple[str, float], bool] = {}  # off the surface, by pass and travel
         self._band: list[tuple[float, float, float]] = []
         self._foretold: Foretold | Literal[False] | None = None  # False: there is none
 
@@ -154,7 +161,7 @@ class Sitting:
                 return asked if isinstance(asked, tuple) else None
             self._unsaved = ""
             if answer.values == old:
-                return at + 1, 0
+                return self._onward(at)
             try:
                 self._write(stop, answer.values, held[1] if held else None)
                 break
@@ -167,7 +174,7 @@ class Sitting:
                 answer.part = 0
                 if len(self._names) == 1:
                     answer.values = list(old)
-        return (at, 0) if self._show(stop) and talk.live else (at + 1, 0)
+        return (at, 0) if self._show(stop) and talk.live else self._onward(at)
 
     def _values(
         self, at: int, answer: _Answer, old: list[str]
@@ -194,7 +201,7 @@ class Sitting:
             if not old and (said == SKIP or (said == "" and stop.closing and before is None)):
                 if self._leave_out(stop):
                     self._unsaved = ""
-                    return at + 1, 0
+                    return self._onward(at)
                 continue
             if said == "" and before is not None:
                 answer.part += 1
@@ -204,7 +211,7 @@ class Sitting:
                 talk.warn(f"type a number{or_not}")
                 continue
             try:
-                answer.values[answer.part : answer.part + 1] = [number_text(said)]
+                answer.values[answer.part : answer.part + 1] = [self._marked(number_text(said))]
             except BadValueError as bad:
                 if not talk.live:
                     raise CallError(f"{stop.key}: {bad.found}", bad.remedy) from None
@@ -225,19 +232,32 @@ class Sitting:
         width = self._talk.width - ANSWER_ROOM
         return text if len(text) <= width else "\n  ".join(wrapped(text, width))
 
+    def _onward(self, at: int) -> tuple[int, int]:
+        """The next reading to ask for: one that is open, or that this entry has written."""
+        rows = self.book.readings_of(self._plan.run)
+        at += 1
+        while at < len(self._stops):
+            stop = self._stops[at]
+            there = stop.found_in(rows) is not None
+            if self._held(stop) is not None if there else stop.key not in self._passed:
+                break
+            at += 1
+        return at, 0
+
     def _step_back(self, at: int) -> tuple[int, int]:
-        """The last value of the reading before."""
+        """The last value of the reading before, past those that are not of this entry."""
         if at == 0:
             self._talk.warn("this is the first reading")
             return 0, 0
-        before = self._stops[at - 1]
-        there = before.found_in(self.book.readings_of(self._plan.run))
-        if there is not None and self._held(before) is None:
-            self._talk.warn(
-                f"the reading before is not of this entry: change it in {FILE}, and go on here"
-            )
-            return at, 0
-        return at - 1, len(self._names) - 1
+        rows = self.book.readings_of(self._plan.run)
+        for index in range(at - 1, -1, -1):
+            stop = self._stops[index]
+            if self._held(stop) is not None if stop.found_in(rows) else stop.key not in self._late:
+                return index, len(self._names) - 1
+        self._talk.warn(
+            f"the reading before is not of this entry: change it in {FILE}, and go on here"
+        )
+        return at, 0
 
     def _leave_out(self, stop: Stop) -> bool:
         """Pass over a reading; False where that cannot be."""
@@ -247,10 +267,14 @@ class Sitting:
         self._appender.note(stop.key, SKIP)
         return True
 
+    def _marked(self, number: str) -> str:
+        """A number as typed, in the decimal mark of the file."""
+        return number.replace(".", ",") if self._comma else number
+
     def _held(self, stop: Stop) -> tuple[list[str], Added] | None:
         """What this entry has written for a reading: the numbers typed, and their row."""
         columns = self._appender.columns(FILE)
-        wanted = (self._plan.run, stop.sweep, stop.text)
+        wanted = (self._plan.run, stop.sweep, self._marked(stop.text))
         found: list[tuple[list[str], Added]] = []
         for row in self._appender.added:
             if row.file != FILE:
@@ -265,7 +289,8 @@ class Sitting:
         return found[index] if 0 <= index < len(found) else None
 
     def _write(self, stop: Stop, values: list[str], row: Added | None) -> None:
-        cells = {"run": self._plan.run, "pass": stop.sweep, "travel": stop.text}
+        travel = self._marked(stop.text)
+        cells = {"run": self._plan.run, "pass": stop.sweep, "travel": travel}
         cells.update(zip(self._names, values, strict=True))
         if row is None:
             self._appender.add(FILE, cells)
@@ -286,11 +311,11 @@ class Sitting:
         words = "zero of the pass" if toe is None else _toe_words(toe, self._crew)
         self._talk.tell(wrapped(f"{where}: {words}, saved", self._talk.width))
         if toe is None:
+            self._weigh_pass(rows, new, toes)
             return False
         misfit = self._misfit(rows, new, toe)
         if self._talk.pictures:
             self._talk.tell(self._picture(toes, new))
-        self._off[stop.key] = misfit is not None and misfit.against == "surface" and misfit.is_off
         return misfit is not None and misfit.is_off and self._doubt(misfit)
 
     def _show_return(self, where: str, rows: Sequence[Reading], new: Reading) -> bool:
@@ -307,14 +332,38 @@ class Sitting:
         self._talk.warn(labelled("Look", text, self._talk.width))
         return self._offer()
 
+    def _weigh_pass(
+        self, rows: tuple[Reading, ...], zero: Reading, toes: list[tuple[Reading, float]]
+    ) -> None:
+        """Say which readings of a pass are off now that its zero is another one."""
+        crew, off = self._crew, dict[str, list[str]]()
+        for row, toe in toes:
+            misfit = self._misfit(rows, row, toe) if row.sweep == zero.sweep else None
+            if misfit is not None and misfit.is_off:
+                amount = f"{crew.travel(row.travel_mm)} by {crew.amount(misfit.off_deg)}"
+                off.setdefault(_OFF_WHAT[misfit.against], []).append(amount)
+        zeros = [r for r in rows if r.sweep == zero.sweep and abs(r.travel_mm) < RIDE_HEIGHT_MM]
+        back = back_to_zero(zeros, self.book.gauge)
+        if back is not None and back.is_off:
+            amount = f"back to zero by {crew.dial_fine(back.off_deg)} {crew.units.reading}"
+            off.setdefault(_OFF_WHAT[back.against], []).append(amount)
+        if off:
+            said = "; ".join(f"off {what}: {', '.join(them)}" for what, them in off.items())
+            text = (
+                f"with this zero of {zero.sweep} these are now {said}. Either the zero is wrong, "
+                "or they are: step back to it, or type them again"
+            )
+            self._talk.warn(labelled("Look", text, self._talk.width))
+
     def _misfit(self, rows: tuple[Reading, ...], new: Reading, toe: float) -> Misfit | None:
         """Against the passes where they have this travel, else against the surface."""
         others = tuple(r for r in rows if r is not new)
         found = against_passes((*others, new), self.book.gauge)
-        if found is not None:
-            return found
-        told = self._told()
-        return told.misfit(new, toe) if told is not None else None
+        told = self._told() if found is None else None
+        found = told.misfit(new, toe) if told is not None else found
+        off = found is not None and found.against == "surface" and found.is_off
+        self._off[new.sweep, new.travel_mm] = off
+        return found
 
     def _told(self) -> Foretold | None:
         """The surface of the earlier runs, loaded when it is first needed."""

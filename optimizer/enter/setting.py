@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import date
@@ -11,6 +12,7 @@ from optimizer.errors import CallError, ShimoptError
 from optimizer.logbook import read_logbook
 from optimizer.logbook.append import Appender
 from optimizer.logbook.faults import BadValueError
+from optimizer.logbook.marks import in_its_marks
 from optimizer.logbook.values import parse_stack, read_number, write_stack
 from optimizer.measure.curve import has_curve
 from optimizer.present.layout import labelled
@@ -90,7 +92,7 @@ def ask_setting(appender: Appender, name: str, corner: str, talk: Talk) -> Run |
             cells["corner"] = corner
         cells = {c: text for c, text in cells.items() if c in present or c != "date"}
         try:
-            book = appender.add(FILE, cells)
+            book = appender.add(FILE, in_its_marks(cells, FILE, appender))
         except ShimoptError as error:
             if not talk.live:
                 raise
@@ -197,12 +199,15 @@ def _understood(name: str, said: str, kept: Proposal, units: Mapping[str, str | 
 
 
 def number_text(said: str) -> str:
-    """A number as the tables take it: a decimal point, digits as typed; BadValueError if none."""
+    """A number with a decimal point and a digit before it, else its digits as typed.
+
+    BadValueError where it is none.
+    """
     value = read_number(said)
     plain = said.strip().replace(",", ".").removeprefix("+")
     whole = plain.rstrip(".") if plain.endswith(".") else plain
     simple = whole.removeprefix("-").replace(".", "", 1).isdecimal() and whole.isascii()
-    return whole if simple else repr(value)
+    return re.sub(r"^(-?)\.", r"\g<1>0.", whole) if simple else repr(value)
 
 
 def _cells(

@@ -10,7 +10,7 @@ from optimizer.enter.talk import Talk
 from optimizer.errors import EXIT_DONE, EXIT_INTERRUPTED
 from optimizer.logbook import read_logbook
 from optimizer.present.crew import Crew
-from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled
+from optimizer.present.layout import LABEL_WIDTH, NARROW, counted, labelled
 from optimizer.records import Logbook
 
 
@@ -24,7 +24,7 @@ def sit(folder: Path, asked: Asked, width: int, where: str) -> int:
     """
     talk = Talk(width)
     recover(folder, talk)
-    book = read_logbook(folder)
+    book = read_logbook(folder, short=True)
     sitting = Sitting(folder, plan_of(folder, book, asked), talk)
     try:
         outcome = sitting.hold()
@@ -43,7 +43,7 @@ def _end(outcome: Outcome, book: Logbook, width: int, where: str) -> list[str]:
     if outcome.setting_open:
         saved = f"{outcome.run} has no row yet; the answers so far are kept"
         return [*labelled("Stopped", saved, width), f"{then}enter{where}"]
-    count = f"{outcome.n_reading} reading{'s' * (outcome.n_reading != 1)} of {outcome.run} saved"
+    count = f"{counted(outcome.n_reading, 'reading')} of {outcome.run} saved"
     if outcome.upcoming is None:
         return [*labelled("Done", count, width), f"{then}check{where}"]
     stop = outcome.upcoming

@@ -7,6 +7,7 @@ from pathlib import Path
 from optimizer.enter.plan import (
     PASSES,
     Plan,
+    n_travel,
     passes_from,
     plan_from,
     travels_by_step,
@@ -20,6 +21,7 @@ from optimizer.logbook import check_names
 from optimizer.logbook.append import lost_rows, put_back
 from optimizer.logbook.faults import quoted
 from optimizer.logbook.journal import being_entered, read_journal
+from optimizer.logbook.readings import LEAST_TRAVELS
 from optimizer.present.layout import wrapped
 from optimizer.record import record
 from optimizer.records import Logbook
@@ -76,7 +78,7 @@ def plan_of(folder: Path, book: Logbook, asked: Asked) -> Plan:
     if asked.run is None and open_plans:
         before = open_plans[-1]
     corner = before.corner if before else _corner(book, asked)
-    run = asked.run or (before.run if before else _planned(book, corner) or new_name(book))
+    run = asked.run or (before.run if before else _waiting(book, corner) or new_name(book))
     known = next((r for r in book.runs if r.name == run), None)
     if known is not None:
         if asked.corner not in (None, known.corner):
@@ -104,15 +106,18 @@ def _corner(book: Logbook, asked: Asked) -> str:
         return known.corner
     if len(book.corners) == 1:
         return next(iter(book.corners))
-    planned = [r.corner for r in book.runs if not book.readings_of(r.name)]
-    if asked.run is None and planned:
-        return planned[-1]
+    waiting = _waiting(book, None)
+    if asked.run is None and waiting is not None:
+        return next(r.corner for r in book.runs if r.name == waiting)
     raise CallError(
         "the logbook has several corners", f"say --corner with one of {', '.join(book.corners)}"
     )
 
 
-def _planned(book: Logbook, corner: str) -> str | None:
-    """A row of the corner that waits for its readings."""
-    rows = [r.name for r in book.runs_of(corner) if not book.readings_of(r.name)]
-    return rows[-1] if rows else None
+def _waiting(book: Logbook, corner: str | None) -> str | None:
+    """The last run, of this corner or of any, that is half entered, else that has no readings."""
+    runs = [r for r in book.runs if corner in (None, r.corner)]
+    counts = {r.name: n_travel(book.readings_of(r.name)) for r in runs}
+    short = [name for name, n in counts.items() if 0 < n < LEAST_TRAVELS]
+    planned = [name for name, n in counts.items() if n == 0]
+    return next(iter([*short[::-1], *planned[::-1]]), None)

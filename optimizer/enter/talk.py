@@ -41,12 +41,14 @@ class Talk:
 
     def ask(self, prompt: str) -> str | None:
         """The answer, without outer blanks; None when there are no more."""
+        stream = sys.stdout if sys.stdout.isatty() else sys.stderr
         if self.live:
-            stream = sys.stdout if sys.stdout.isatty() else sys.stderr
             stream.write(f"{prompt}: ")
             stream.flush()
         line = sys.stdin.readline()
         if not line:
+            if self.live:
+                stream.write("\n")  # what is said next begins its own line
             return None
         return line.strip()
 

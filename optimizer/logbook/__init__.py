@@ -5,7 +5,8 @@ Reading never changes a file. `faults` lists what can be wrong; `toml_doc`, `tab
 and `corner` read car.toml, `cells`, `rows`, `runs` and `readings` the two tables,
 `values` what stands in them; `read` puts them together; `paste` reads a pasted table; `new`
 and `template` make a new folder; `wide` and `workbook` read a table that is imported and
-`take` plans what it adds; `append` adds rows, `journal` notes them, `undo` takes them back,
+`take` plans what it adds; `append` adds rows, `marks` gives them the file's decimal mark,
+`journal` notes them, `undo` takes them back,
 `torn` tells what was cut off, `edited` refuses, `disk` writes.
 """
 

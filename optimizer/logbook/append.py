@@ -89,7 +89,7 @@ class Appender:
     ----------
     folder : the logbook
     what, facts : the change, for the journal; an `enter` of the same run that is the last
-        one and not finished is gone on with
+        one and not finished is gone on with, and runs may lack travels
     known : what files must still hold
 
     Raises
@@ -110,7 +110,7 @@ class Appender:
         for name, was in (known or {}).items():
             if self._known[name] != was:
                 raise edited(name, was, self._known[name], _AGAIN)
-        self.book = read_logbook(folder)
+        self.book = read_logbook(folder, short=what == "enter")
         self._journal = read_journal(folder)
         self._sheets: dict[str, Sheet] = {}
         self._change = self._unfinished(what, facts)
@@ -277,9 +277,7 @@ class Appender:
     def _read(self, data: Mapping[str, bytes | None]) -> Logbook:
         faults = Faults()
         there = {name: held for name, held in data.items() if held is not None}
-        entering = being_entered(self._journal)
-        if self._what == "enter":
-            entering |= {str(self._facts.get("run", ""))}
+        entering = None if self._what == "enter" else being_entered(self._journal)
         book = read_bytes(self.folder, there, faults, entering=entering)
         if book is None:
             raise LogbookError(

@@ -86,15 +86,11 @@ class Change:
 
 @dataclass(slots=True, kw_only=True)
 class Journal:
-    """All changes that are kept, by number; those above ``applied`` are undone.
-
-    ``toggled`` says that the last thing done was an undo of one change.
-    """
+    """All changes that are kept, by number; those above ``applied`` are undone."""
 
     folder: Path
     changes: list[Change] = field(default_factory=list)
     applied: int = 0
-    toggled: bool = False
 
     @property
     def in_force(self) -> list[Change]:
@@ -126,15 +122,14 @@ class Journal:
         lines = [_line(entry) for entry in ({"change": what, **facts}, *entries)]
         replace_bytes(self.path_of(change.number), b"".join(lines))
         if (self.folder / FOLDER / STATE).exists():  # without one the last change is in force
-            self.set_state(change.number, toggled=False)
-        self.applied, self.toggled = change.number, False
+            self.set_state(change.number)
+        self.applied = change.number
         return change
 
-    def set_state(self, applied: int, *, toggled: bool) -> None:
+    def set_state(self, applied: int) -> None:
         """Say which changes are in force."""
-        self.applied, self.toggled = applied, toggled
-        state = {"applied": applied, "toggled": toggled}
-        replace_bytes(self.folder / FOLDER / STATE, _line(state))
+        self.applied = applied
+        replace_bytes(self.folder / FOLDER / STATE, _line({"applied": applied}))
 
     def add(self, change: Change, **entry: Any) -> None:
         """Write one line of a change, synced, and take it in."""
@@ -184,7 +179,6 @@ def read_journal(folder: Path) -> Journal:
         try:
             state = json.loads((home / STATE).read_text("utf-8"))
             journal.applied = min(journal.applied, int(state["applied"]))
-            journal.toggled = bool(state["toggled"])
         except (ValueError, KeyError, TypeError) as error:
             raise _damaged(home / STATE, 1) from error
     return journal

@@ -32,12 +32,13 @@ _LACKING = {
 }
 
 
-def read_logbook(folder: Path) -> Logbook:
+def read_logbook(folder: Path, *, short: bool = False) -> Logbook:
     """Read and check a whole logbook folder. Nothing is ever written.
 
     Parameters
     ----------
     folder : the folder with car.toml, runs.csv, readings.csv and perhaps travel.csv
+    short : whether runs may lack travels, for whoever is to add them
 
     Returns
     -------
@@ -50,7 +51,7 @@ def read_logbook(folder: Path) -> Logbook:
     """
     faults = Faults()
     data = _read_files(folder, faults)
-    entering: frozenset[str] = frozenset()
+    entering: frozenset[str] | None = frozenset()
     cut: Mapping[str, str] = {}
     if (folder / JOURNAL).is_dir():
         from optimizer.logbook.torn import known_of
@@ -59,6 +60,7 @@ def read_logbook(folder: Path) -> Logbook:
         entering, cut = known.entering, known.cut
         if known.half is not None:
             _fault_half_made(*known.half, faults)
+    entering = None if short else entering
     logbook = read_bytes(folder, data, faults, entering=entering, cut=cut, travel=True)
     if logbook is None:
         faults.stop(str(folder), "nothing was changed")
@@ -70,16 +72,16 @@ def read_bytes(
     data: Mapping[str, bytes],
     faults: Faults,
     *,
-    entering: frozenset[str] = frozenset(),
+    entering: frozenset[str] | None = frozenset(),
     cut: Mapping[str, str] | None = None,
     travel: bool = False,
 ) -> Logbook | None:
     """Read a logbook from the bytes of its files; None when there is any fault.
 
     A file that is not in ``data`` is passed over: whoever left it out has noted why.
-    Runs in ``entering`` may still lack travels. A file in ``cut`` breaks off inside a
-    row, which is given whole: that row is a fault and no reading. Logged travel is read
-    with ``travel`` only: nothing that writes a row needs it.
+    Runs in ``entering`` may still lack travels, or any run where that is None. A file in
+    ``cut`` breaks off inside a row, which is given whole: that row is a fault and no reading.
+    Logged travel is read with ``travel`` only: nothing that writes a row needs it.
     """
     sources = {name: decode(name, data[name], faults) for name in FILES if name in data}
     for name, row in (cut or {}).items():

@@ -101,9 +101,12 @@ def read_readings(
     car: CarFile,
     runs: RunTable,
     faults: Faults,
-    entering: frozenset[str] = frozenset(),
+    entering: frozenset[str] | None = frozenset(),
 ) -> ReadingTable:
-    """Read readings.csv and check it against the runs; those being entered may be short."""
+    """Read readings.csv and check it against the runs.
+
+    Those in ``entering`` may be short of travels, or any where that is None.
+    """
     sheet = read_sheet(source, reading_columns(car.kind), car.units, faults) if source else None
     if sheet is None:
         return ReadingTable()
@@ -289,7 +292,7 @@ def _check_passes(
     known: list[_Entry],
     entries: list[_Entry],
     runs: RunTable,
-    entering: frozenset[str],
+    entering: frozenset[str] | None,
 ) -> None:
     """Look for doubled travels, passes without ride height and runs with too few travels."""
     strays = _strays(entries, runs)
@@ -300,7 +303,8 @@ def _check_passes(
             by_run.setdefault(entry.run, []).append(entry)
             if entry.sweep is not None:
                 by_pass.setdefault((entry.run, entry.sweep), []).append(entry)
-    short: set[str] = {stray.run for stray in strays if stray.run is not None} | entering
+    short = set(by_run) if entering is None else set(entering)
+    short |= {stray.run for stray in strays if stray.run is not None}
     for (run, sweep), rows in by_pass.items():
         _check_doubles(sheet, rows)
         if any(e.at_ride_height for e in rows):
@@ -365,5 +369,6 @@ def _check_travels(sheet: Sheet, rows: list[_Entry]) -> None:
             _cell(sheet, rows[0], "run"),
             f"{quoted(rows[0].run or '')} has readings at {distinct} "
             f"travel{'s' * (distinct > 1)} only",
-            "add readings at ride height, one travel in bump and one in droop at the least",
+            "add readings at ride height, one travel in bump and one in droop at the least: "
+            "`shimopt enter` goes on with the run",
         )

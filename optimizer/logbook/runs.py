@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
@@ -214,14 +215,18 @@ def _stacks_place(sheet: Sheet, row: Row) -> Place:
 def _check_totals(sheet: Sheet, stood: list[_Stood], corner: str, faults: Faults) -> None:
     """In a clevis shims only move across, so the total stays; the odd ones out are at fault."""
 
-    def agree(a: _Stood, b: _Stood) -> bool:
-        return abs(sum(a.shims_mm) - sum(b.shims_mm)) <= CLEVIS_GIVE_MM + 1e-9
+    give = CLEVIS_GIVE_MM + 1e-9
+    totals = sorted(sum(one.shims_mm) for one in stood)
+
+    def n_agree(one: _Stood) -> int:
+        own = sum(one.shims_mm)
+        return bisect_right(totals, own + give) - bisect_left(totals, own - give)
 
     unit = sheet.columns["shims_above"].unit or "mm"
-    common = max(stood, key=lambda a: sum(agree(a, b) for b in stood))
+    common = max(stood, key=n_agree)
     total = from_mm(sum(common.shims_mm), unit)
     for one in stood:
-        if not agree(one, common):
+        if abs(sum(one.shims_mm) - sum(common.shims_mm)) > give:
             faults.add(
                 "L407",
                 sheet.source,

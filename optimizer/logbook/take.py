@@ -19,6 +19,7 @@ from optimizer.logbook.faults import (
     quoted,
     source_of,
 )
+from optimizer.logbook.marks import in_its_marks
 from optimizer.logbook.readings import value_names
 from optimizer.logbook.values import write_number
 from optimizer.logbook.wide import Entry, Target, UnitTaken, Wide, read_wide
@@ -28,7 +29,16 @@ from optimizer.records import Logbook
 WORKBOOKS = (".xlsx", ".xlsm")
 OTHER_WORKBOOKS = (".xls", ".ods", ".numbers", ".xlsb")
 TABLES = ("runs.csv", "readings.csv")
-NUMERIC = ("shims_above", "shims_below", "length_change", "eccentric_mark", "static_toe")
+
+
+@record
+class Reads:
+    """The smallest and the largest value of a column of readings.csv, in its unit."""
+
+    column: str
+    low: float
+    high: float
+    unit: str
 
 
 @record
@@ -37,13 +47,14 @@ class Taken:
 
     ``told`` is what the table says of its setting, in the units of runs.csv; a run that
     is not ``new`` keeps its row instead. ``passes`` holds the travels of each pass, in
-    the unit of readings.csv.
+    the unit of readings.csv; ``reads`` says what the readings range over, column by column.
     """
 
     run: str
     new: bool
     told: Mapping[str, str]
     passes: Mapping[str, tuple[str, ...]]
+    reads: tuple[Reads, ...] = ()
 
 
 @record
@@ -171,8 +182,9 @@ def _unmeasured(book: Logbook) -> list[str]:
 
 def _check_runs(source: Source, wide: Wide, target: Target, faults: Faults) -> None:
     """Runs with readings are refused; new ones need their shims."""
+    known, measured = set(target.known), set(target.measured)
     for run, cell in wide.places.items():
-        if run in target.measured:
+        if run in measured:
             faults.add(
                 "L606",
                 source,
@@ -181,10 +193,10 @@ def _check_runs(source: Source, wide: Wide, target: Target, faults: Faults) -> N
                 "take its columns out, or give a run measured anew a name of its own, such as "
                 f"{quoted(_free_name(run, {*target.known, *wide.places}))}",
             )
-        elif run not in target.known:
+        elif run not in known:
             told = wide.settings.get(run, {})
             lacking = [name for name in ("shims_above", "shims_below") if name not in told]
-            left = [name for name in target.known if name not in target.measured]
+            left = [name for name in target.known if name not in measured]
             near = meant(run, left).split("; ")[0] if left else ""
             if lacking and run not in wide.in_doubt:
                 faults.add(
@@ -237,7 +249,7 @@ def _plan(appender: Appender, file: Path, wide: Wide, corner: str | None) -> Imp
     names = value_names(book.gauge.kind)
     planned = {"runs.csv": new, "readings.csv": [_reading(e, names) for e in wide.entries]}
     rows = {
-        name: [_in_its_marks(row, name, appender) for row in cells]
+        name: [in_its_marks(row, name, appender) for row in cells]
         for name, cells in planned.items()
         if cells
     }
@@ -253,7 +265,7 @@ def _plan(appender: Appender, file: Path, wide: Wide, corner: str | None) -> Imp
         folder=appender.folder,
         file=file,
         after=after,
-        runs=tuple(_taken(run, wide, known) for run in wide.places),
+        runs=_taken(wide, known, {n: appender.unit_of("readings.csv", n) or "" for n in names}),
         units=tuple(wide.units),
         left_out=tuple(wide.left_out),
         rows=rows,
@@ -267,26 +279,27 @@ def _reading(entry: Entry, names: Sequence[str]) -> dict[str, str]:
     return {"run": entry.run, "pass": entry.sweep, "travel": travel, **cells}
 
 
-def _in_its_marks(row: Mapping[str, str], file: str, appender: Appender) -> dict[str, str]:
-    """A row with the decimal mark of its file, each text on one line."""
-    columns, comma = appender.columns(file), appender.decimal_comma(file)
-
-    def written(name: str, text: str) -> str:
-        column = columns.get(name)
-        numeric = name in NUMERIC or (column is not None and column.unit is not None)
-        return text.replace(".", ",") if comma and numeric else " ".join(text.split())
-
-    return {name: written(name, text) for name, text in row.items()}
-
-
-def _taken(run: str, wide: Wide, known: Collection[str]) -> Taken:
-    passes: dict[str, list[str]] = {}
+def _taken(wide: Wide, known: Collection[str], units: Mapping[str, str]) -> tuple[Taken, ...]:
+    """What each run gets; ``units`` are those of the columns of values, in their order."""
+    own: dict[str, list[Entry]] = {run: [] for run in wide.places}
     for entry in wide.entries:
-        if entry.run == run:
+        own[entry.run].append(entry)
+    out: list[Taken] = []
+    for run, entries in own.items():
+        passes: dict[str, list[str]] = {}
+        for entry in entries:
             passes.setdefault(entry.sweep, []).append(write_number(entry.numbers[0]))
-    return Taken(
-        run=run,
-        new=run not in known,
-        told=wide.settings.get(run, {}),
-        passes={sweep: tuple(travels) for sweep, travels in passes.items()},
-    )
+        columns = zip(*(entry.numbers[1:] for entry in entries), strict=True)
+        out.append(
+            Taken(
+                run=run,
+                new=run not in known,
+                told=wide.settings.get(run, {}),
+                passes={sweep: tuple(travels) for sweep, travels in passes.items()},
+                reads=tuple(
+                    Reads(column=name, low=min(values), high=max(values), unit=unit)
+                    for (name, unit), values in zip(units.items(), columns, strict=False)
+                ),
+            )
+        )
+    return tuple(out)

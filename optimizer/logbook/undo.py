@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
@@ -26,10 +27,13 @@ class Undoing:
     """One step through the history: what it puts into each file (None: no file).
 
     ``back`` says whether a change is taken back, or one taken back before is made again.
+    ``earlier`` is what could be taken back besides, ``later`` what could be brought back.
     """
 
     change: Change
     back: bool
+    earlier: Change | None
+    later: Change | None
     now: dict[str, bytes | None]
     then: dict[str, bytes | None]
 
@@ -40,8 +44,8 @@ def plan_undo(folder: Path, way: Way = "last") -> Undoing:
     Parameters
     ----------
     folder : the logbook
-    way : "last" takes back the last thing done, an undo included; "further" takes back
-        one change more, whatever was undone before
+    way : "last" takes back the last change, or brings back the one taken back last where
+        there is one; "further" takes back one change more
 
     Raises
     ------
@@ -52,7 +56,7 @@ def plan_undo(folder: Path, way: Way = "last") -> Undoing:
 
 
 def undo(folder: Path, way: Way = "last") -> Undoing:
-    """Take back the last change, or with it an undo; see :func:`plan_undo`."""
+    """Take back the last change, or bring one back; see :func:`plan_undo`."""
     journal = read_journal(folder)
     plan = _plan(journal, way)
     try:
@@ -60,7 +64,7 @@ def undo(folder: Path, way: Way = "last") -> Undoing:
             if plan.now[name] != data:
                 replace_bytes(folder / name, data)
         number = plan.change.number
-        journal.set_state(number - 1 if plan.back else number, toggled=plan.back)
+        journal.set_state(number - 1 if plan.back else number)
     except OSError as error:
         raise ShimoptError(
             f"{error.filename or folder} cannot be written: {error.strerror or error}",
@@ -89,30 +93,45 @@ def diff_lines(plan: Undoing) -> list[str]:
 
 def told(plan: Undoing, dry_run: bool, where: str = "") -> tuple[str, str]:
     """What was done, or would be, and the way on, empty where there is none."""
-    about = plan.change.facts.get("run") or plan.change.facts.get("file")
-    what = f"`{plan.change.what}`{f' of {about}' if about else ''}"
+    what = _named(plan.change)
     verb = "taken back" if plan.back else "brought back"
     if dry_run:
         return f"{what} would be {verb}; nothing was changed", ""
     names = [name for name, data in plan.then.items() if plan.now[name] != data]
-    way_on = f"shimopt undo{where} takes this back"
-    if plan.back:
-        way_on += f"; shimopt undo{where} --further goes one change further"
-    return f"{what} is {verb}: {', '.join(names) or 'no file differs'}", way_on
+    done = f"{what} is {verb}: {', '.join(names) or 'no file differs'}"
+    command = f"shimopt undo{where}"
+    if not plan.back and plan.later is None:
+        return done, f"{command} takes this back"
+    if not plan.back and plan.later is not None:
+        on = f"{command} brings back {_named(plan.later)} too"
+        return done, f"{on}; {command} --further takes this back"
+    on = f"{command} brings this back"
+    if plan.earlier is not None:
+        on += f"; {command} --further takes back {_named(plan.earlier)} too"
+    return done, on
+
+
+def _named(change: Change) -> str:
+    about = change.facts.get("run") or change.facts.get("file")
+    return f"`{change.what}`{f' of {about}' if about else ''}"
 
 
 def _plan(journal: Journal, way: Way) -> Undoing:
     written = [c for c in journal.changes if c.writes]
     undone = [c for c in written if c.number > journal.applied]
-    if way == "last" and journal.toggled and undone:
-        return _step(journal, undone[0], back=False)
     in_force = [c for c in written if c.number <= journal.applied and not _never_made(journal, c)]
+    if way == "last" and undone:
+        change, later = undone[0], undone[1:]
+        return _step(journal, change, back=False, earlier=in_force, later=later)
     if not in_force:
+        if undone:
+            found, remedy = "nothing further back", "`shimopt undo` brings back what was undone"
+            raise ShimoptError(f"there is nothing to undo: {found}", remedy)
         raise ShimoptError(
             "there is nothing to undo: the tool has written nothing here that it still knows of",
             f"the history is in the folder {FOLDER} of the logbook; name the right folder",
         )
-    return _step(journal, in_force[-1], back=True)
+    return _step(journal, in_force[-1], back=True, earlier=in_force[:-1], later=undone)
 
 
 def _never_made(journal: Journal, change: Change) -> bool:
@@ -123,7 +142,14 @@ def _never_made(journal: Journal, change: Change) -> bool:
     return all(n == 0 for n in states)
 
 
-def _step(journal: Journal, change: Change, *, back: bool) -> Undoing:
+def _step(
+    journal: Journal,
+    change: Change,
+    *,
+    back: bool,
+    earlier: Sequence[Change],
+    later: Sequence[Change],
+) -> Undoing:
     now: dict[str, bytes | None] = {}
     then: dict[str, bytes | None] = {}
     for name in change.bases:
@@ -138,7 +164,14 @@ def _step(journal: Journal, change: Change, *, back: bool) -> Undoing:
         now[name] = held
         before = change.before(name, whole or b"", n_write)
         then[name] = before if back else change.after(name, before or b"")
-    return Undoing(change=change, back=back, now=now, then=then)
+    return Undoing(
+        change=change,
+        back=back,
+        earlier=earlier[-1] if earlier else None,
+        later=later[0] if later else None,
+        now=now,
+        then=then,
+    )
 
 
 def _mended(journal: Journal, name: str, held: bytes | None) -> bytes | None:

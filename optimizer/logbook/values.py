@@ -99,9 +99,8 @@ def _no_number(text: str, plain: str) -> BadValueError:
             f"{quoted(text)} has more than one point or comma",
             "write one decimal point and nothing between the thousands",
         )
-    return BadValueError(
-        "L309", f"{quoted(text)} is not a number", "write a number such as `-12.5`"
-    )
+    found = f"{quoted(text)} is not a number" if text.strip() else "no number is written"
+    return BadValueError("L309", found, "write a number such as `-12.5`")
 
 
 def read_stack(text: str, unit: str | None) -> tuple[float, ...]:

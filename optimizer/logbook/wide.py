@@ -137,14 +137,16 @@ def read_wide(source: Source, target: Target, faults: Faults) -> Wide:
     wide.units.append(UnitTaken(run="", unit=travel_unit, stated=stated, own=own_travel))
     headings = list(_headings(source, header, rows, target, faults))
     wide.needs_run = any(not h.run for h in headings)
+    units_taken: dict[UnitTaken, None] = {}
     for heading in headings:
         wide.places.setdefault(heading.run, heading.cell)
         own = target.units[_value_name(target, heading.side)]
         taken = UnitTaken(run=heading.run, unit=heading.unit, stated=heading.stated, own=own)
-        wide.units += [] if taken in wide.units else [taken]
+        units_taken[taken] = None
+    wide.units += units_taken
     series = _series(source, headings, target.kind in TWO_VALUES, faults)
     units = {h.index: h.unit for h in headings}
-    found: list[tuple[Series, Entry]] = []
+    found: dict[tuple[str, str], list[Entry]] = {(one.run, one.name): [] for one in series}
     gaps: dict[tuple[str, str], list[str]] = {}
     for row in rows:
         if row is header or not is_whole(
@@ -155,8 +157,9 @@ def read_wide(source: Source, target: Target, faults: Faults) -> Wide:
             _read_setting(source, row, headings, target, wide, faults, comma=separator == ",")
             continue
         there = read_row(source, row, series, faults, comma=separator == ",")
+        filled = {(one.run, one.name) for one, _ in there}
         for one in series:
-            if all(one is not other for other, _ in there):
+            if (one.run, one.name) not in filled:
                 gaps.setdefault((one.run, one.name), []).append(row.cells[0].text)
         for one, (travel, *values) in there:
             numbers = [_in(travel, travel_unit, own_travel)]
@@ -167,10 +170,10 @@ def read_wide(source: Source, target: Target, faults: Faults) -> Wide:
                 for v, u, name in zip(values, said, names, strict=True)
             ]
             entry = Entry(run=one.run, sweep=one.name, numbers=tuple(numbers), cell=row.cells[0])
-            found.append((one, entry))
-    wide.entries = [entry for one in series for other, entry in found if other is one]
-    _check_passes(source, wide.entries, series, headings, target, faults)
-    wide.left_out += _left_out(source, wide.entries, gaps)
+            found[one.run, one.name].append(entry)
+    wide.entries = [entry for own in found.values() for entry in own]
+    _check_passes(source, found, headings, target, faults)
+    wide.left_out += _left_out(source, found, gaps)
     if not wide.entries and not len(faults):
         remedy = "put travels into the first column and readings under the name of each run"
         faults.add("L601", source, header.cells[0].place(), "the table holds no readings", remedy)
@@ -192,7 +195,9 @@ def _is_header(row: Row) -> bool:
 
 
 def _left_out(
-    source: Source, entries: Sequence[Entry], gaps: Mapping[tuple[str, str], Sequence[str]]
+    source: Source,
+    found: Mapping[tuple[str, str], Sequence[Entry]],
+    gaps: Mapping[tuple[str, str], Sequence[str]],
 ) -> Iterator[str]:
     """Cells without a reading, and lines that are notes."""
     alike: dict[str, list[str]] = {}
@@ -200,8 +205,7 @@ def _left_out(
         some = ", ".join(travels[:MOST_NAMED])
         if len(travels) > MOST_NAMED:
             some += f" and {len(travels) - MOST_NAMED} more"
-        filled = any((e.run, e.sweep) == (run, sweep) for e in entries)
-        place = f"empty at travel {some}" if filled else "an empty column"
+        place = f"empty at travel {some}" if found[run, sweep] else "an empty column"
         alike.setdefault(place, []).append(f"{run} {sweep}")
     for place, names in alike.items():
         yield f"{', '.join(names)}: {place}"
@@ -235,6 +239,8 @@ def _headings(
     """The columns of values; each run's passes without a name are up1, down1 and so on."""
     taken: dict[tuple[str, str], set[str]] = {}
     spelt: dict[str, str] = {}
+    known = {name.casefold(): name for name in target.known}
+    free: dict[tuple[str, str], int] = {}  # no usual pass before this one is free
     for index, cell in enumerate(header.cells[1:], start=1):
         if not cell.text:
             filled = [r.cells[index] for r in rows if index < len(r.cells) and r.cells[index].text]
@@ -243,12 +249,15 @@ def _headings(
                 remedy = "name it above by its run or pass, or empty it"
                 faults.add("L604", source, filled[0].place(), found, remedy)
             continue
-        run, sweep, side, unit = _named(cell.text, target)
+        run, sweep, side, unit = _named(cell.text, target, known)
         run = spelt.setdefault(run.casefold(), run)
         _check_unit(source, cell, unit, target, faults)
         used = taken.setdefault((run, side), set())
         if not sweep:
-            sweep = next(n for i in range(1, len(used) + 2) if (n := usual_pass(i)) not in used)
+            nth = free.get((run, side), 1)
+            while usual_pass(nth) in used:
+                nth += 1
+            free[run, side], sweep = nth, usual_pass(nth)
         elif sweep in used:
             found = f"two columns are called {quoted(cell.text)}"
             faults.add("L302", source, cell.place(), found, "give each pass a name of its own")
@@ -265,9 +274,8 @@ def _headings(
         )
 
 
-def _named(text: str, target: Target) -> tuple[str, str, str, str | None]:
+def _named(text: str, target: Target, known: Mapping[str, str]) -> tuple[str, str, str, str | None]:
     """Run, pass, side and unit of a heading, each empty where it is not said."""
-    known = {name.casefold(): name for name in target.known}
     rest, sweep, side, unit = text, "", "", None
     if rest.casefold() not in known:
         match = _UNIT_BEHIND.fullmatch(rest)
@@ -365,10 +373,13 @@ def _read_setting(
 
 def _setting_text(text: str, name: str, unit: str | None, target: Target, *, comma: bool) -> str:
     """A cell of runs.csv in the logbook's units; BadValueError where it cannot be read."""
-    own = target.units.get(name)
-    if unit is not None and (own is None or (unit in MM_PER_UNIT) != (own in MM_PER_UNIT)):
+    own = target.units.get(name)  # none where runs.csv has no such column
+    fitting = next(rule.units for rule in SETTINGS if rule.name == name)
+    if unit is not None and unit not in fitting:
         found = f"{quoted(unit)} is no unit of {quoted(name)}"
-        raise BadValueError("L305", found, f"take it out of the row's name, or write `{own}`")
+        names = f"`{own}`" if own else listing(fitting)
+        write = f", or write {names}" if fitting else ""
+        raise BadValueError("L305", found, f"take it out of the row's name{write}")
     unit = unit or own
     if name in ("shims_above", "shims_below"):
         shims = read_stack(text, unit)
@@ -381,36 +392,34 @@ def _setting_text(text: str, name: str, unit: str | None, target: Target, *, com
 
 def _check_passes(
     source: Source,
-    entries: Sequence[Entry],
-    series: Sequence[Series],
+    found: Mapping[tuple[str, str], Sequence[Entry]],
     headings: Sequence[_Heading],
     target: Target,
     faults: Faults,
 ) -> None:
     """Each pass has ride height, and every other travel once."""
     mm = MM_PER_UNIT[target.units["travel"]]
-    for one in series:
-        own = [e for e in entries if (e.run, e.sweep) == (one.run, one.name)]
+    for (run, sweep), own in found.items():
         seen: dict[int, Entry] = {}
         for entry in own:
             travel = entry.numbers[0] * mm
             step = round(travel / SAME_TRAVEL_MM / 2.0) if abs(travel) < 1e6 else 0
             if abs(travel) > RIDE_HEIGHT_MM and step in seen:
-                found = (
-                    f"pass {quoted(one.name)} of {quoted(one.run)} has this travel on line "
+                said = (
+                    f"pass {quoted(sweep)} of {quoted(run)} has this travel on line "
                     f"{seen[step].cell.line} already"
                 )
                 remedy = "give the second sweep a column of its own, such as `down1`"
-                faults.add("L502", source, entry.cell.place(), found, remedy)
+                faults.add("L502", source, entry.cell.place(), said, remedy)
                 break
             seen.setdefault(step, entry)
         if own and not any(abs(e.numbers[0] * mm) <= RIDE_HEIGHT_MM for e in own):
-            heading = next(h for h in headings if (h.run, h.sweep) == (one.run, one.name))
-            found = f"{quoted(heading.cell.text)} has no reading at ride height"
+            heading = next(h for h in headings if (h.run, h.sweep) == (run, sweep))
+            said = f"{quoted(heading.cell.text)} has no reading at ride height"
             faults.add(
                 "L503",
                 source,
                 heading.cell.place(),
-                found,
+                said,
                 "add its reading in the row of travel 0",
             )

@@ -13,7 +13,13 @@ from optimizer.record import record
 from optimizer.records import Logbook, Run
 
 DoubtKind = Literal[
-    "no-repeats", "unequal-passes", "noisy", "return-to-zero", "one-sided", "few-travels"
+    "no-repeats",
+    "passes-apart",
+    "unequal-passes",
+    "noisy",
+    "return-to-zero",
+    "one-sided",
+    "few-travels",
 ]
 
 NOISY_FACTOR = 1.5
@@ -67,7 +73,7 @@ def _doubts(book: Logbook, curve: ToeCurve) -> list[Doubt]:
     out = []
     ways = [direction_of(s) for s in curve.sweeps]
     if curve.repeat_sd_deg is None:
-        out.append(Doubt(kind="no-repeats"))
+        out.append(Doubt(kind="no-repeats" if len(ways) == 1 else "passes-apart"))
     elif curve.noise_factor > NOISY_FACTOR:
         out.append(Doubt(kind="noisy", value_deg=curve.repeat_sd_deg))
     if sum(ways) != 0 or 0 in ways:

@@ -92,6 +92,8 @@ class GaugeStudy:
     parts : the four sources of spread, by name
     noise_factor : how much larger than stated the noise of a reading is
     loops : of runs measured both ways, in file order
+    both_ways : whether any run has passes up and passes down; without loops they have no
+        travel in common
     largest_return_deg : largest miss of ride height at a pass's end; None if none came back
     left_out : runs that were under suspicion and left out
     like : the run that ``apart`` and the others are told for, the last measured one
@@ -102,6 +104,7 @@ class GaugeStudy:
     parts: dict[PartName, Part]
     noise_factor: float
     loops: tuple[Loop, ...]
+    both_ways: bool
     largest_return_deg: float | None
     left_out: tuple[str, ...]
     like: str
@@ -170,6 +173,7 @@ def gauge_study(book: Logbook, without: Collection[str] = ()) -> GaugeStudy | No
         parts=parts,
         noise_factor=factor,
         loops=loops,
+        both_ways=any({1.0, -1.0} <= set(t.way.tolist()) for t in taken),
         largest_return_deg=float(np.max(np.abs(back))) if len(back) else None,
         left_out=tuple(r.name for r in runs if r not in kept),
         like=like.run.name,

@@ -16,10 +16,11 @@ from optimizer.advise.labour import minutes_of_both
 from optimizer.advise.pair import OPPOSITE_MM, PairAnswer, PairFigures, RollSteer
 from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
 from optimizer.present.crew import Crew, spread_of_travels
+from optimizer.present.doubts import doubt_words
 from optimizer.present.labour import minutes_words, with_work
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
 from optimizer.present.limits import limits_words
-from optimizer.present.note import do_words, doubt_words
+from optimizer.present.note import do_words
 from optimizer.units import from_mm
 
 MOST_BRIEF = 8

@@ -8,6 +8,7 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.measure.curve import RIDE_HEIGHT_MM
 from optimizer.measure.gauge import range_needed, reading_from_toe
 from optimizer.record import record
 from optimizer.records import Corner, Gauge, Logbook, Run, Signs, Units
@@ -15,23 +16,34 @@ from optimizer.units import from_deg, from_mm
 
 DECIMALS = {"mm": 1, "cm": 2, "in": 2, "thou": 0, "deg": 2, "min": 0}
 DIAL_DECIMALS = {"mm": 2, "cm": 3, "in": 3, "thou": 0, "deg": 2, "min": 0}
-ROUGH_KINDS = ("toe-plate", "spot")  # read by eye: one digit less than a dial
+# read by eye, so one digit less than a dial; neither can be set to zero
+ROUGH_KINDS = ("toe-plate", "spot")
 SHIM_DECIMALS = 5
 TRAVEL_DECIMALS = {"mm": 1, "cm": 2, "in": 2}
 
 
 @record
 class Crew:
-    """How one crew reads and writes figures."""
+    """How one crew reads and writes figures.
+
+    ``zeroed`` says that the gauge shows nothing at ride height, where a change from there
+    and the figure shown are the same.
+    """
 
     units: Units
     signs: Signs
     gauge: Gauge
+    zeroed: bool = True
 
     @classmethod
     def of(cls, book: Logbook) -> Crew:
-        """The crew of a logbook."""
-        return cls(units=book.units, signs=book.signs, gauge=book.gauge)
+        """The crew of a logbook; its gauge was zeroed if every pass so far begins with nought."""
+        first: dict[tuple[str, str], float] = {}
+        for r in book.readings:
+            if abs(r.travel_mm) < RIDE_HEIGHT_MM:
+                first.setdefault((r.run, r.sweep), r.value)
+        zeroed = book.gauge.kind not in ROUGH_KINDS and not any(first.values())
+        return cls(units=book.units, signs=book.signs, gauge=book.gauge, zeroed=zeroed)
 
     def dial_value(self, toe_deg: float) -> float:
         """What the gauge shows for a toe change, in the crew's reading unit and sign."""

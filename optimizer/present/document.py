@@ -20,7 +20,7 @@ from optimizer.advise.stacks import joint_height_mm
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import RunQuality
 from optimizer.measure.shape import Figure, Shape
-from optimizer.present import note, pivot
+from optimizer.present import doubts, note, pivot
 from optimizer.present.cautions import IN_FULL
 from optimizer.present.crew import Crew, chance_in_words, corner_flag
 from optimizer.present.labour import effort_document, work_document
@@ -241,8 +241,9 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
             "static_toe": list(a.static_toe_in_doubt),
             "now_is_measured": a.now_is_measured,
             "planned_runs": list(a.planned),
+            "half_entered_runs": list(a.half_entered),
             "set_aside": list(a.set_aside),
-            "shown": note.doubt_words(a, crew),
+            "shown": doubts.doubt_words(a, crew),
         },
         "cautions": {"shown": note.careful_words(a), "in_full": list(IN_FULL)},
         "then": note.then_words(a, where),

@@ -105,6 +105,11 @@ def _blocks(rows: Sequence[Sequence[str]], width: int, indent: int) -> list[str]
     return lines
 
 
+def counted(n: int, what: str) -> str:
+    """A number of things, one of them without its s."""
+    return f"{n} {what}{'' if n == 1 else 's'}"
+
+
 def _turned(rows: Sequence[Sequence[str]]) -> list[list[str]]:
     return [list(column) for column in zip(*rows, strict=True)]
 

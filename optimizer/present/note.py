@@ -11,20 +11,15 @@ from optimizer.advise.advice import Advice, Move, RunnerUp
 from optimizer.advise.link_body import step_mm
 from optimizer.advise.reasons import Because
 from optimizer.present.cautions import AT_HAND, IN_STEER
-from optimizer.present.crew import (
-    Crew,
-    corner_title,
-    left_out_words,
-    spread_of_travels,
-)
+from optimizer.present.crew import Crew, corner_title, spread_of_travels
+from optimizer.present.doubts import doubt_words
 from optimizer.present.labour import batch_words, runner_up_work_words, with_work, work_words
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
-from optimizer.present.limits import first_words, limits_words, unsafe_words
+from optimizer.present.limits import first_words, limits_words
 from optimizer.present.pivot import (
     STATIC_TOE_MOVES_DEG,
     eccentric_words,
     joint_name,
-    pivot_doubts,
     raise_words,
 )
 from optimizer.present.verified import verified_words
@@ -210,6 +205,8 @@ def _expect(advice: Advice, crew: Crew, width: int, brevity: int) -> list[str]:
     else:
         body = ["Expect", *body]
     score, work = score_words(advice, crew, brevity > 6), work_words(advice, crew)
+    if not crew.zeroed:
+        score = f"All from ride height. {score[0].upper()}{score[1:]}"
     return body + labelled("", with_work(score, work, width, roomy=not brevity), width)
 
 
@@ -256,7 +253,11 @@ def proof_words(advice: Advice, crew: Crew) -> str:
     low, high = (crew.dial(d) for d in (proof.low_deg, proof.high_deg))
     if ends[0] != crew.dial_value(proof.low_deg):
         low, high = high, low
-    text = f"{crew.shown_name} at {crew.travel(proof.travel_mm)} is outside {low} to {high}"
+    what, place = crew.shown_name, crew.travel(proof.travel_mm)
+    if crew.zeroed:
+        text = f"{what} at {place} is outside {low} to {high}"
+    else:
+        text = f"the change of {what} from ride height to {place} is outside {low} to {high}"
     if advice.action == "stay" or _as_it_stands(advice):
         return text + ": something moved, or a row is wrong; measure again"
     return f"{text}. Put it back: {back_words(advice, crew)}"
@@ -307,37 +308,6 @@ def runner_up_words(other: RunnerUp, advice: Advice, crew: Crew) -> str:
 
 def _shims_only(other: RunnerUp, advice: Advice) -> bool:
     return advice.corner.eccentric.kind != "none" and not _turns(other.move)
-
-
-def doubt_words(advice: Advice, crew: Crew) -> str:
-    """Runs that the others would not have foreseen, and readings ``check`` frowns at."""
-    said = unsafe_words(advice.limits, crew)
-    said += [left_out_words(advice.set_aside)] if advice.set_aside else []
-    missed = sorted(
-        (x for x in advice.left_out if x.doubtful), key=lambda x: -x.error_deg / x.spread_deg
-    )
-    if missed:
-        others = f", {missed[1].run} too" if len(missed) > 1 else ""
-        said.append(
-            f"{missed[0].run} is {crew.score(missed[0].error_deg)} {crew.units.toe} off what the "
-            f"other runs foretell{others}: before you act on this, check stack, length and signs"
-        )
-    if advice.static_toe_in_doubt:
-        said.append(
-            f"static toe of {', '.join(advice.static_toe_in_doubt[:3])} does not fit its eccentric "
-            "mark (marks count inboard plus) and the tape: not used"
-        )
-    said += pivot_doubts(advice)
-    if not advice.now_is_measured and advice.now.run not in advice.set_aside:
-        said.append(f"{advice.now.run}, where the car stands, has no readings yet")
-    if advice.planned:
-        said.append(
-            f"{', '.join(advice.planned[:2])} without readings is taken for a plan, and this "
-            f"counts from {advice.now.run}; if the car stands there, name it in current_run"
-        )
-    if advice.readings_in_doubt:
-        said.append(f"readings of {', '.join(advice.readings_in_doubt[:3])}: see shimopt check")
-    return "; ".join(said)
 
 
 def verdict_words(advice: Advice, crew: Crew) -> str:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from optimizer.errors import CallError
 from optimizer.present.cautions import IN_FULL
 from optimizer.present.plot import font_of, in_glyphs, put
-from optimizer.present.sheet import AT_EACH, BEFORE, PASSES, Sheet
+from optimizer.present.sheet import AT_EACH, Sheet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -182,18 +182,25 @@ class _Page:
     def _table(self, sheet: Sheet, y: float, box_mm: float) -> float:
         """Travels down the page, a box for each pass, what to expect beside it."""
         told = EXPECTED_MM + WITHIN_MM if sheet.expects else 0.0
-        one = (TABLE_MM - TRAVEL_MM - told) / len(PASSES)
-        boxes = self.left + TRAVEL_MM
+        one = (TABLE_MM - TRAVEL_MM - told) / len(sheet.passes)
+        n_box = len(sheet.passes) * max(1, len(sheet.values))
+        box = one * len(sheet.passes) / n_box
+        boxes, end = self.left + TRAVEL_MM, self.left + TABLE_MM - told
         travel, reading = sheet.units
         heads = [(self.left, TRAVEL_MM, "travel", travel)]
-        heads += [(boxes + i * one, one, name, reading) for i, name in enumerate(PASSES)]
+        for i, name in enumerate(sheet.passes):
+            x = boxes + i * one
+            if not sheet.values:
+                heads.append((x, one, name, reading))
+                continue
+            heads.append((x, one, f"{name}, {reading}", ""))
+            heads += [(x + k * box, box, "", value) for k, value in enumerate(sheet.values)]
         if told:
-            x = boxes + one * len(PASSES)
-            heads += [(x, EXPECTED_MM, "expect", reading)]
-            heads += [(x + EXPECTED_MM, WITHIN_MM, "within", reading)]
-        for x, wide, name, unit in heads:
+            heads += [(end, EXPECTED_MM, "expect", reading)]
+            heads += [(end + EXPECTED_MM, WITHIN_MM, "within", reading)]
+        for x, wide, name, below in heads:
             self.put(x + wide / 2.0, y, name, SMALL, bold=True, across="center")
-            self.put(x + wide / 2.0, y + _line(SMALL), unit, SMALL, across="center")
+            self.put(x + wide / 2.0, y + _line(SMALL), below, SMALL, across="center")
         y += 2.0 * _line(SMALL) + 0.8
         zero = (sheet.zero, "") if told else ("", "")
         for name, expected, within, proves in (
@@ -203,13 +210,13 @@ class _Page:
         ):
             if proves:
                 self.box(self.left, y, TRAVEL_MM, box_mm, FAINT)
-                self.box(boxes + one * len(PASSES), y, told, box_mm, FAINT)
+                self.box(end, y, told, box_mm, FAINT)
             middle = y + (box_mm - _line(PLAIN)) / 2.0
             self.put(self.left + 1.0, middle, name, PLAIN, bold=proves)
-            for i in range(len(PASSES)):
-                self.box(boxes + i * one, y, one, box_mm)
+            for i in range(n_box):
+                self.box(boxes + i * box, y, box, box_mm)
             if told:
-                x = boxes + one * len(PASSES) + EXPECTED_MM
+                x = end + EXPECTED_MM
                 self.put(x - 1.5, middle, expected, PLAIN, bold=True, across="right")
                 self.put(x + WITHIN_MM - 1.5, middle, within, PLAIN, across="right")
             self.rule(self.left, y, TABLE_MM)
@@ -222,7 +229,7 @@ class _Page:
         x = self.left + TABLE_MM + GUTTER_MM
         room = self.right - x
         for head, items in (
-            ("Before", BEFORE),
+            ("Before", sheet.before),
             ("At every reading", AT_EACH),
             ("After", sheet.after),
         ):

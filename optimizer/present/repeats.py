@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from optimizer.measure.curve import TILT_BASE_MM
-from optimizer.measure.spreads import GaugeStudy, Part, PartName
+from optimizer.measure.spreads import Apart, GaugeStudy, Part, PartName
 from optimizer.present.crew import Crew
 from optimizer.present.layout import labelled, table, wrapped
+from optimizer.present.travels import travels_flag
 from optimizer.records import Logbook
 from optimizer.units import from_mm
 
@@ -57,11 +58,16 @@ def apart_words(study: GaugeStudy, crew: Crew) -> str:
     """The smallest change that tells two runs apart, and what would lessen it."""
     apart, score = study.apart, crew.score
     dial = f"{crew.dial_span(apart.end_deg)} {crew.units.reading} {crew.shown_place}"
+
+    def then(other: Apart) -> str:
+        same = score(other.end_deg) == score(apart.end_deg)
+        return "no better" if same else score(other.end_deg)
+
     return (
         f"two runs can be told apart when they differ by more than {score(apart.end_deg)} "
         f"{crew.units.toe} ({dial}) at the ends of travel, {score(apart.rms_deg)} RMS; at the ends "
-        f"{score(study.apart_passes.end_deg)} with two more passes, "
-        f"{score(study.apart_mounts.end_deg)} with the rig put up twice"
+        f"{then(study.apart_passes)} with two more passes, "
+        f"{then(study.apart_mounts)} with the rig put up twice"
     )
 
 
@@ -122,6 +128,8 @@ def part_cells(part: Part, crew: Crew) -> list[str]:
 
 def loops_words(study: GaugeStudy, crew: Crew) -> str:
     """Coming down less going up, run by run, with its sign as the gauge shows it."""
+    if study.both_ways and not study.loops:
+        return "not measured: no travel was read both up and down. Read both at the same travels"
     if not study.loops:
         return "not measured: take passes up and down, named up1, down1, ..."
     each = [
@@ -223,9 +231,11 @@ def few_words(few: Few, crew: Crew) -> str:
     if len(few.travel_mm) == few.n_all:
         return f"next time all {_number(few.n_all + 1)} are needed: {after}"
     travels = _listed([*(crew.travel(z) for z in few.travel_mm), "ride height"])
+    whole = crew.score(few.all_error_deg)
+    with_all = "as good as" if whole == crew.score(few.error_deg) else whole
     return (
         f"next time {_number(len(few.travel_mm) + 1)} of {_number(few.n_all + 1)} would do: "
-        f"{travels}; {after}, {crew.score(few.all_error_deg)} with all"
+        f"{travels}; {after}, {with_all} with all"
     )
 
 
@@ -233,11 +243,9 @@ def then_words(advices: Sequence[RepeatAdvice], crew: Crew, where: str) -> str:
     """The next command, with the fewest travels where they are fewer."""
     for advice in advices:
         if len(advice.few.travel_mm) < advice.few.n_all:
-            signed = (from_mm(z, crew.units.travel) * crew.signs.travel
-                      for z in advice.few.travel_mm)  # fmt: skip
-            travels = " ".join(f"{z:.4g}" for z in signed)
+            travels = travels_flag(advice.few.travel_mm, crew)
             corner = f" --corner {advice.corner}" if len(advices) > 1 else ""
-            return f'shimopt sheet{where}{corner} --travels "{travels}" prints them'
+            return f"shimopt sheet{where}{corner} --travels {travels} prints them"
     return f"shimopt next{where} for the advice"
 
 

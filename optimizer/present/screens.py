@@ -13,7 +13,7 @@ from optimizer.measure.quality import Doubt, RunQuality
 from optimizer.measure.shape import Figure, Shape
 from optimizer.measure.spreads import GaugeStudy
 from optimizer.present.crew import Crew, left_out_words
-from optimizer.present.layout import labelled, margin_for, table, wrapped
+from optimizer.present.layout import counted, labelled, margin_for, table, wrapped
 from optimizer.present.limits import unsafe_words
 from optimizer.present.repeats import apart_words, repeats_words
 from optimizer.records import Logbook, Run
@@ -35,7 +35,8 @@ def check_screen(
     crew = Crew.of(book)
     n_reading = sum(q.n_reading for q in qualities)
     corners = ", ".join(book.corners)
-    head = f"{book.car}: {len(book.runs)} runs, {n_reading} readings; corners: {corners}"
+    counts = f"{counted(len(book.runs), 'run')}, {counted(n_reading, 'reading')}"
+    head = f"{book.car}: {counts}; corner{'s' * (len(book.corners) != 1)}: {corners}"
     lines = [*wrapped(head, width), *wrapped("The files read clean: no faults.", width)]
     for name, past in unsafe_today(book).items():
         lines += labelled("Limits", f"{name}: {'; '.join(unsafe_words(past, crew))}", width)
@@ -86,6 +87,8 @@ def doubt_words(doubt: Doubt, crew: Crew) -> str:
     return {
         "no-repeats": "one reading at each travel: no repeats to tell noise from toe. Take a pass "
         "up and a pass down",
+        "passes-apart": "no travel was read twice, each pass having its own: no repeats to tell "
+        "noise from toe. Read every pass at the same travels",
         "unequal-passes": "up and down passes are not equal in number, so slack in the rig reads "
         "as bow. Name passes up1, down1, ... and take as many each way",
         "noisy": f"repeats differ by {amount}, more than the gauge's stated noise: look for "

@@ -6,22 +6,27 @@ Words and figures are the screen's; :mod:`optimizer.present.paper` draws them.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
-from optimizer.advise.advice import Advice
+from optimizer.advise.advice import Advice, Proof
 from optimizer.advise.evidence import corner_evidence
-from optimizer.advise.expectation import expected_at
+from optimizer.advise.expectation import expected_at, proof_among
 from optimizer.advise.next_move import advise
+from optimizer.logbook.readings import FRONT_AND_REAR
 from optimizer.present import note
-from optimizer.present.crew import Crew, corner_title
+from optimizer.present.crew import ROUGH_KINDS, Crew, corner_flag, corner_title
+from optimizer.present.doubts import doubt_words
 from optimizer.present.limits import limits_words, sheet_words
 from optimizer.present.pivot import in_order, joint_name
-from optimizer.present.travels import Asked, travels_to_set
+from optimizer.present.travels import Asked, EnterAsks, enter_flags, travels_to_set
 from optimizer.present.wished import goal_words, score_words, wishes_words
 from optimizer.record import record
 from optimizer.records import Corner, Goal, Logbook, Run
 
 PASSES = ("up1", "down1", "up2", "down2")
+PASSES_OF_TWO = PASSES[:2]  # two figures a reading: four passes would leave no room to write
 
+SET_TO_ZERO = "zero set at ride height, "
 # conditions of the rig: common practice, no source
 BEFORE = (
     "ride height as loaded (driver, fuel), hub to body, copied onto the stands",
@@ -33,7 +38,7 @@ BEFORE = (
     "brake locked",
     "slack checked: wheel bearing, rod ends, rack",
     "gauge's plate level; travel read at the hub",
-    "zero set at ride height, range enough both ways",
+    f"{SET_TO_ZERO}range enough both ways",
 )
 AT_EACH = ("plate level", "jack clear of the plate")
 AFTER = (
@@ -42,6 +47,7 @@ AFTER = (
     "static toe set, both sides",
     "lock nuts tight",
 )
+UNTOLD = "these travels cannot tell: none is within what was measured"
 
 
 @record
@@ -58,9 +64,11 @@ class Row:
 class Sheet:
     """Everything that one page says.
 
-    ``must`` are paragraphs that always stand on the page, ``may`` those that give way
-    where there is no room, the last one first; each is (label, text). ``order`` is the
-    whole order of work, ``hands`` among it.
+    ``passes`` have a box at every travel, or one for each of ``values`` where the gauge reads
+    two. ``must`` are paragraphs that always stand on the page, ``may`` those that give way
+    where there is no room, the last one first; each is (label, text). ``order`` is the whole
+    order of work, ``hands`` among it. With ``enter_flags`` the command ``enter`` asks for the
+    boxes of the page.
     """
 
     corner: str
@@ -70,13 +78,17 @@ class Sheet:
     hands: tuple[str, ...]
     blanks: tuple[tuple[str, float], ...]
     rows: tuple[Row, ...]
+    passes: tuple[str, ...]
+    values: tuple[str, ...]
     zero: str
     units: tuple[str, str]
     how: str
+    before: tuple[str, ...]
     after: tuple[str, ...]
     doubt: str
     must: tuple[tuple[str, str], ...]
     may: tuple[tuple[str, str], ...]
+    enter_flags: str
     first: str = ""
     order: tuple[str, ...] = ()
 
@@ -87,11 +99,18 @@ class Sheet:
 
 
 def corner_sheet(
-    book: Logbook, corner: str, asked: Asked, goal: Goal | None = None, *, first: bool = False
+    book: Logbook,
+    corner: str,
+    asked: Asked,
+    goal: Goal | None = None,
+    *,
+    first: bool = False,
+    own: EnterAsks | None = None,
 ) -> Sheet:
     """The sheet of a corner's next run, or of a run as it stands.
 
-    ``first`` asks for the latter; a corner without readings gets it anyway.
+    ``first`` asks for the latter; a corner without readings gets it anyway. ``own`` is what
+    ``enter`` asks of this corner by itself.
 
     Raises
     ------
@@ -100,11 +119,13 @@ def corner_sheet(
     """
     measured = any(book.readings_of(r.name) for r in book.runs_of(corner))
     if first or not measured:
-        return _as_it_stands(book, book.corners[corner], asked, goal, measured=measured)
-    return _next_run(book, corner, asked, goal)
+        return _as_it_stands(book, book.corners[corner], asked, goal, own, measured=measured)
+    return _next_run(book, corner, asked, goal, own)
 
 
-def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sheet:
+def _next_run(
+    book: Logbook, corner: str, asked: Asked, goal: Goal | None, own: EnterAsks | None
+) -> Sheet:
     crew = Crew.of(book)
     advice = advise(book, corner, goal)
     wanted = advice.goal.at_travel_mm
@@ -113,14 +134,19 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
         crew,
         measured_mm=[float(z) for z in advice.measured_travel_mm],
         window_mm=advice.goal.window_mm,
-        wanted_mm=[] if wanted is None else [wanted],
-        always_mm=[advice.proof.travel_mm],
+        wanted_mm=[advice.proof.travel_mm, *([] if wanted is None else [wanted])],
     )
+    found: Proof | None = advice.proof
+    if asked.travels is not None:
+        found = proof_among(book, advice, travels)
+        advice = advice if found is None else replace(advice, proof=found)
+    passes = _passes(crew)
+    flags = enter_flags(travels, passes, crew, own)
     over = any(limit.status in ("over", "near") for limit in advice.limits)
     limits = ("Limits", limits_words(advice.limits, advice, crew))
     wished = wishes_words(advice, crew, stands=advice.action == "stay")
     wishes = (("Wishes", wished),) if wished else ()
-    proof = ("Wrong if", note.proof_words(advice, crew))
+    proof = ("Wrong if", UNTOLD if found is None else note.proof_words(advice, crew))
     return Sheet(
         corner=corner_title(advice.corner, advice.n_run),
         car=book.car,
@@ -128,27 +154,33 @@ def _next_run(book: Logbook, corner: str, asked: Asked, goal: Goal | None) -> Sh
         label=note.hands_label(advice),
         hands=tuple(note.hands_words(advice, crew)),
         blanks=_blanks(advice.corner, crew),
-        rows=_rows(book, advice, travels, crew),
+        rows=_rows(book, advice, travels, crew, proves=found is not None),
+        passes=passes,
+        values=FRONT_AND_REAR if crew.gauge.reads_two else (),
         zero=crew.dial(0.0),
         units=(crew.units.travel, crew.units.reading),
-        how=f"{_how(crew)} Within: 90 in 100, for the true curve.",
+        how=f"{_how(crew)}{_counts(crew)} Within: 90 in 100, for the true curve.",
+        before=_before(crew),
         after=_after(advice.corner),
         first=note.before_all(advice),
-        doubt=note.doubt_words(advice, crew),
+        doubt=doubt_words(advice, crew),
         must=(proof, limits) if over else (proof,),
         may=(
             *(() if over else (limits,)),
             ("Expect", score_words(advice, crew)),
             *wishes,
+            ("Then", _then(advice, corner_flag(book, corner), flags)),
             ("Go on" if advice.verdict.go_on else "Stop", note.verdict_words(advice, crew)),
-            ("Then", note.then_words(advice, on_paper=False)),
             ("Each limit", sheet_words(advice, crew)),
         ),
         order=in_order(advice, crew, note.hands_words(advice, crew)),
+        enter_flags=flags,
     )
 
 
-def _rows(book: Logbook, advice: Advice, travels: Sequence[float], crew: Crew) -> tuple[Row, ...]:
+def _rows(
+    book: Logbook, advice: Advice, travels: Sequence[float], crew: Crew, *, proves: bool
+) -> tuple[Row, ...]:
     """A row a travel; outside what was measured and what is wanted nothing is foretold."""
     seen = corner_evidence(book, advice.corner.name).measured_mm
     low = min(seen[0], advice.target.window_mm[0]) - 0.05
@@ -162,14 +194,20 @@ def _rows(book: Logbook, advice: Advice, travels: Sequence[float], crew: Crew) -
                 travel=crew.travel(z),
                 expected=crew.dial(float(toe)) if known else "-",
                 within=crew.dial_span(float(half)) if known else "-",
-                proves=crew.travel(z) == crew.travel(advice.proof.travel_mm),
+                proves=proves and crew.travel(z) == crew.travel(advice.proof.travel_mm),
             )
         )
     return tuple(rows)
 
 
 def _as_it_stands(
-    book: Logbook, corner: Corner, asked: Asked, goal: Goal | None, *, measured: bool
+    book: Logbook,
+    corner: Corner,
+    asked: Asked,
+    goal: Goal | None,
+    own: EnterAsks | None,
+    *,
+    measured: bool,
 ) -> Sheet:
     """A sheet without a foretelling: the first run, or one the crew wants to see fresh."""
     crew = Crew.of(book)
@@ -187,6 +225,9 @@ def _as_it_stands(
     )
     guessed = asked.travels is None and not stroke and wish.window_mm is None
     reach = " Strike out what the wheel does not reach." if guessed else ""
+    passes = _passes(crew)
+    flags = enter_flags(travels, passes, crew, own)
+    here = corner_flag(book, corner.name)
     run = _stands_at(book, corner)
     heading = "measure it as it stands"
     return Sheet(
@@ -194,17 +235,33 @@ def _as_it_stands(
         car=book.car,
         heading=heading if measured else f"first run: {heading}",
         label="Stands at",
-        hands=_setting_words(run, crew, joint_name(corner.stack)),
+        hands=_setting_words(run, book, corner, crew),
         blanks=_blanks(corner, crew),
         rows=tuple(Row(travel=crew.travel(z)) for z in travels),
+        passes=passes,
+        values=FRONT_AND_REAR if crew.gauge.reads_two else (),
         zero=crew.dial(0.0),
         units=(crew.units.travel, crew.units.reading),
         how=_how(crew) + reach,
+        before=_before(crew),
         after=_after(corner),
         doubt="",
         must=(),
-        may=(("Then", "shimopt enter as you measure it, then: shimopt next"),),
+        may=(("Then", f"shimopt enter{here}{flags} as you measure it, then: shimopt next"),),
+        enter_flags=flags,
     )
+
+
+def _passes(crew: Crew) -> tuple[str, ...]:
+    return PASSES_OF_TWO if crew.gauge.reads_two else PASSES
+
+
+def _then(advice: Advice, here: str, flags: str) -> str:
+    """The next command, and how what is measured on this page is entered."""
+    if advice.action in ("try", "repeat"):
+        return note.then_words(advice, f"{here}{flags}", on_paper=False)
+    then = note.then_words(advice, on_paper=False)
+    return f"{then}; what you measure: shimopt enter{here}{flags}"
 
 
 def _stands_at(book: Logbook, corner: Corner) -> Run | None:
@@ -216,17 +273,28 @@ def _stands_at(book: Logbook, corner: Corner) -> Run | None:
     return named or (book.reference_of(corner.name) if runs else None)
 
 
-def _setting_words(run: Run | None, crew: Crew, joint: str) -> tuple[str, ...]:
+def _setting_words(run: Run | None, book: Logbook, corner: Corner, crew: Crew) -> tuple[str, ...]:
     """The setting that the logbook has, or lines to write it on."""
     blank = "_" * 20
+    joint = joint_name(corner.stack)
     above, below = (crew.stack(run.above_mm), crew.stack(run.below_mm)) if run else (blank, blank)
     words = [
         f"above the {joint}, top to bottom: {above}",
         f"below the {joint}, top to bottom: {below}",
     ]
-    if run is not None:
-        words.append("look that it is so; if not, mend runs.csv")
-    return tuple(words)
+    if run is None:
+        return tuple(words)
+    reference = book.reference_of(corner.name)
+    change = run.length_change_mm - reference.length_change_mm
+    if abs(change) >= 0.005:
+        way = "longer" if change > 0.0 else "shorter"
+        words.append(f"link {crew.length(change)} {way} than at {reference.name}")
+    elif run.name != reference.name and corner.thread.kind != "fixed":
+        words.append(f"link length as at {reference.name}")
+    if corner.eccentric.kind != "none" and run.eccentric_mark is not None:
+        mark = f"{run.eccentric_mark:+g}" if run.eccentric_mark else "0"
+        words.append(f"eccentric at mark {mark} (inboard plus)")
+    return (*words, "look that it is so; if not, mend runs.csv")
 
 
 def _blanks(corner: Corner, crew: Crew) -> tuple[tuple[str, float], ...]:
@@ -246,6 +314,18 @@ def _how(crew: Crew) -> str:
         f"rising, droop to bump. Down: falling, bump to droop. As many down as up. {way} reads "
         "plus."
     )
+
+
+def _counts(crew: Crew) -> str:
+    """What a figure to expect is, where the gauge does not show it just so."""
+    if crew.gauge.reads_two:
+        return f" Expect is front less rear{'' if crew.zeroed else ', counted from ride height'}."
+    return "" if crew.zeroed else " Expect counts from ride height."
+
+
+def _before(crew: Crew) -> tuple[str, ...]:
+    no_zero = crew.gauge.kind in ROUGH_KINDS
+    return tuple(text.removeprefix(SET_TO_ZERO) if no_zero else text for text in BEFORE)
 
 
 def _after(corner: Corner) -> tuple[str, ...]:

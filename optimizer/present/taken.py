@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from optimizer.logbook.faults import quoted
-from optimizer.logbook.take import ImportPlan, Taken
+from optimizer.logbook.take import ImportPlan, Reads, Taken
+from optimizer.logbook.values import write_number
 from optimizer.logbook.wide import UnitTaken
-from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, margin_for
-from optimizer.records import Logbook, Run
+from optimizer.present.layout import LABEL_WIDTH, NARROW, counted, labelled, margin_for
+from optimizer.records import Run
 
 MOST_TRAVELS = 9  # of a pass, shown one by one
 MOST_LEFT_OUT = 3  # shown where the screen is too short
 LABELS = ("Units", "Signs", "Left out", "Adds")
+DIGITS = {"thou": 2, "min": 2, "in": 5}  # behind the point of a reading, 4 in other units
 PLAIN = ("eccentric_mark", "static_toe", "date")  # told as they stand, if they are told
 
 
@@ -28,17 +30,20 @@ def import_lines(plan: ImportPlan, width: int = 80, height: int | None = None) -
     margin = margin_for([*LABELS, *(taken.run for taken in plan.runs)])
     n_new = sum(taken.new for taken in plan.runs)
     n_old = len(plan.runs) - n_new
-    counts = [_count(n_new, "new run"), _count(n_old, "run") + " of runs.csv"]
+    counts = [counted(n_new, "new run"), counted(n_old, "run") + " of runs.csv"]
     counts = [text for text, n in zip(counts, (n_new, n_old), strict=True) if n]
     n_reading = sum(len(travels) for taken in plan.runs for travels in taken.passes.values())
-    head = f"{' and '.join(counts)}, {_count(n_reading, 'reading')}; nothing is written yet"
+    head = f"{' and '.join(counts)}, {counted(n_reading, 'reading')}; nothing is written yet"
     top = [
         *labelled(plan.file.name, head, width, margin),
         *labelled("Units", _units(plan.units), width, margin),
         *labelled("Signs", _signs(plan), width, margin),
     ]
-    adds = " and ".join(f"{_count(len(rows), 'row')} to {name}" for name, rows in plan.rows.items())
-    blocks = [labelled(t.run, _taken(t, plan.after), width, margin) for t in plan.runs]
+    adds = " and ".join(
+        f"{counted(len(rows), 'row')} to {name}" for name, rows in plan.rows.items()
+    )
+    after = {run.name: run for run in plan.after.runs}
+    blocks = [labelled(t.run, _taken(t, after[t.run]), width, margin) for t in plan.runs]
     left_out = _left_out(plan, width, margin)
     last = labelled("Adds", adds, width, margin)
     n_line = sum(map(len, [top, *blocks, left_out, last]))
@@ -63,7 +68,7 @@ def _as_fits(blocks: Sequence[Sequence[str]], room: int, width: int, margin: int
     """Blocks one below the other, one at least, and how many found no room."""
     lines: list[str] = []
     for index, block in enumerate(blocks):
-        rest = _count(len(blocks) - index, "more run")
+        rest = counted(len(blocks) - index, "more run")
         said = labelled("", f"and {rest}; through a pipe this shows all", width, margin)
         last = index == len(blocks) - 1
         kept = 0 if last else len(said)
@@ -71,10 +76,6 @@ def _as_fits(blocks: Sequence[Sequence[str]], room: int, width: int, margin: int
             return [*lines, *said]
         lines += block
     return lines
-
-
-def _count(n: int, what: str) -> str:
-    return f"{n} {what}{'' if n == 1 else 's'}"
 
 
 def _units(units: Sequence[UnitTaken]) -> str:
@@ -119,17 +120,28 @@ def _signs(plan: ImportPlan) -> str:
     return f"{'; '.join(parts)}: as in the logbook"
 
 
-def _taken(taken: Taken, book: Logbook) -> str:
-    """What one run gets: its setting, then the travels of its passes."""
-    run = next(r for r in book.runs if r.name == taken.run)
+def _taken(taken: Taken, run: Run) -> str:
+    """What one run gets: its setting, the travels of its passes, what they read."""
     passes: dict[tuple[str, ...], list[str]] = {}
     for sweep, travels in taken.passes.items():
         passes.setdefault(travels, []).append(sweep)
     parts = [f"{', '.join(names)} at {_travels(travels)}" for travels, names in passes.items()]
+    parts += [f"reads {_range_words(taken.reads)}"] if taken.reads else []
     said = "; ".join(parts) or "no readings yet"
     if not taken.new:
         return f"its row of runs.csv stays; {said}"
     return f"new, {_setting(taken, run)}; {said}"
+
+
+def _range_words(reads: Sequence[Reads]) -> str:
+    """The smallest and the largest reading, so that a decimal read wrong can be seen."""
+    texts: list[str] = []
+    for one in reads:
+        name = f"{one.column} " if len(reads) > 1 else ""
+        digits = DIGITS.get(one.unit, 4)
+        low, high = (write_number(round(end, digits) + 0.0) for end in (one.low, one.high))
+        texts.append(f"{name}{low} to {high} {one.unit}")
+    return ", ".join(texts)
 
 
 def _setting(taken: Taken, run: Run) -> str:

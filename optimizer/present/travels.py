@@ -34,6 +34,39 @@ class Asked:
     step: str | None = None
 
 
+@record
+class EnterAsks:
+    """What ``enter`` asks by itself: travels in mm, and passes."""
+
+    travel_mm: tuple[float, ...]
+    passes: tuple[str, ...]
+
+
+def enter_flags(
+    travel_mm: Sequence[float], passes: Sequence[str], crew: Crew, own: EnterAsks | None
+) -> str:
+    """Flags with which ``enter`` asks for these; empty where it does by itself.
+
+    Ride height goes without saying. Without ``own`` both are named.
+    """
+    flags = ""
+    if own is None or _named(own.travel_mm, crew) != _named(travel_mm, crew):
+        flags += f" --travels {travels_flag(travel_mm, crew)}"
+    if own is None or own.passes != tuple(passes):
+        flags += f" --passes {','.join(passes)}"
+    return flags
+
+
+def travels_flag(travel_mm: Sequence[float], crew: Crew) -> str:
+    """Travels as ``enter`` and ``sheet`` take them, in the crew's unit and sign."""
+    signed = (from_mm(z, crew.units.travel) * crew.signs.travel for z in travel_mm)
+    return f'"{" ".join(f"{z:.4g}" for z in signed)}"'
+
+
+def _named(travel_mm: Sequence[float], crew: Crew) -> set[str]:
+    return {crew.travel(z) for z in travel_mm} - {crew.travel(0.0)}
+
+
 def travels_to_set(
     asked: Asked,
     crew: Crew,
@@ -41,7 +74,6 @@ def travels_to_set(
     measured_mm: Sequence[float] = (),
     window_mm: tuple[float, float] | None = None,
     wanted_mm: Iterable[float] = (),
-    always_mm: Iterable[float] = (),
 ) -> list[float]:
     """Travels of a sheet in mm, droop first, ride height left out.
 
@@ -55,7 +87,6 @@ def travels_to_set(
     measured_mm : travels of the last run, taken as they are where nothing was asked
     window_mm : the goal's window
     wanted_mm : travels added unless the crew named its own
-    always_mm : travels added in any case
 
     Raises
     ------
@@ -74,7 +105,7 @@ def travels_to_set(
     else:
         chosen = [*_default(low, high, measured_mm, crew), *wanted_mm]
     shown: dict[str, float] = {}
-    for z in (*chosen, *always_mm):
+    for z in chosen:
         if abs(z) > RIDE_HEIGHT_MM:
             shown.setdefault(crew.travel(z), z)
     shown.pop(crew.travel(0.0), None)
@@ -116,8 +147,16 @@ def _stepped(low: float, high: float, step: float) -> list[float]:
     return [*out, *(end for end, gap in ends if gap > NEAR_END * step)]
 
 
+def _length(text: str, crew: Crew, flag: str, example: str) -> float:
+    try:
+        return parse_length(text, crew.units.travel)
+    except CallError as bad:
+        remedy = f"write {flag} in {crew.units.travel}, such as {example}"
+        raise CallError(bad.found, remedy) from None
+
+
 def _step(text: str, crew: Crew) -> float:
-    step = parse_length(text, crew.units.travel)
+    step = _length(text, crew, "--step", f"{2.0 * ROUND_STEPS[crew.units.travel][1]:g}")
     if not step > 0.0:
         raise CallError(f"a step of {text} leads nowhere", "take a --step above zero")
     return to_mm(step, crew.units.travel)
@@ -129,8 +168,10 @@ def _typed(text: str, crew: Crew) -> list[float]:
     if len(words) == 1:
         words = words[0].split(",")
     out = []
+    reach = f"{UNSTATED_STROKE[crew.units.travel]:g}"
     for word in words:
-        value = parse_length(word.removesuffix(","), crew.units.travel) * crew.signs.travel
+        number = _length(word.removesuffix(","), crew, "--travels", f'"-{reach} {reach}"')
+        value = number * crew.signs.travel
         travel = to_mm(value, crew.units.travel)
         if abs(travel) > MOST_TRAVEL_MM:
             most = from_mm(MOST_TRAVEL_MM, crew.units.travel)

@@ -509,7 +509,8 @@ def test_import_shows_its_rows_and_writes_them_when_told(
         "Units      travel: mm; readings: thou; not said, so as in the logbook",
         "Signs      travel plus is bump; the reading climbs with toe-in; length change",
         "           plus is longer: as in the logbook",
-        "longer     new, rear-left, 2 over 3+1, length change 1.5; up1, down1 at -25 0 25",
+        "longer     new, rear-left, 2 over 3+1, length change 1.5; up1, down1 at -25 0",
+        "           25; reads -6 to 7 thou",
         "Left out   nothing",
         "Adds       1 row to runs.csv and 6 rows to readings.csv",
     ]
@@ -620,3 +621,13 @@ def test_check_repeats_of_two_corners_and_of_none(
         code, out, err = _call(capsys, "check", str(demo_copy), "--repeats", *flags)
         assert (code, err) == (0, "")
         assert flags or "no readings yet: measure with shimopt enter" in " ".join(out.split())
+
+
+def test_check_counts_one_run_as_one(capsys: pytest.CaptureFixture[str], demo_copy: Path) -> None:
+    for name in ("runs.csv", "readings.csv"):
+        lines = (demo_copy / name).read_text().splitlines(keepends=True)
+        kept = [line for line in lines[1:] if line.startswith("as-found")]
+        (demo_copy / name).write_text("".join([lines[0], *kept]))
+    code, out, _ = _call(capsys, "check", str(demo_copy))
+    assert code == 0
+    assert "1 run, 36 readings; corner: rear-left" in " ".join(out.split())

@@ -372,10 +372,18 @@ def test_a_logbook_of_another_shape_keeps_its_bytes(demo_copy: Path) -> None:
     lines = readings.read_text().splitlines()
     foreign = "\r\n".join(line.replace(",", ";").replace(".", ",") for line in lines) + "\r\n"
     readings.write_bytes(b"\xef\xbb\xbf" + foreign.encode())
-    code, _, err = pipe(demo_copy, "\n".join([*START, "0", "-3,5"]) + "\n")
+    runs = demo_copy / "runs.csv"
+    runs.write_text(runs.read_text().replace(",", ";").replace(".", ","))
+    code, _, err = pipe(demo_copy, "\n".join([*START, "0", "-3.50"]) + "\n")
     assert code == 0, err
+    code, shown = talk(demo_copy, ["-.5", "/", "", "/", ",75", "+3.", "*"])
+    assert code == 0, shown
+    assert "37.5 droop, thou [-0,5]: " in shown
+    own = "run4;up1;0;0|run4;up1;-50;-3,50|run4;up1;-37,5;0,75|run4;up1;-25;3|"
     data = readings.read_bytes()
-    assert data == b"\xef\xbb\xbf" + foreign.encode() + b"run4;up1;0;0\r\nrun4;up1;-50;-3.5\r\n"
+    assert data == b"\xef\xbb\xbf" + foreign.encode() + own.replace("|", "\r\n").encode()
+    assert ";1+0,25;3+1+0,5+0,25;-9;-9,1;0,1;" in runs.read_text().splitlines()[-1]
+    assert read_logbook(demo_copy).runs[-1].below_mm == (3.0, 1.0, 0.5, 0.25)
 
 
 def test_a_copy_without_the_dot_folder_is_a_whole_logbook(demo_copy: Path, tmp_path: Path) -> None:
@@ -392,3 +400,93 @@ def test_the_readme_s_screen_is_today_s(demo_copy: Path) -> None:
     assert code == 0
     assert shown.startswith(block)
     assert len(block.splitlines()) > 20
+
+
+def test_what_is_there_is_passed_over_to_the_next_open_reading(demo_copy: Path) -> None:
+    """More travels and passes for a run that has some, typed in one go."""
+    values = ["0", "-3", "-2", "+", "-1", "0", "1", "2", "3", "4", "0", "0", "*"]
+    pipe(demo_copy, "\n".join([*START, *values]) + "\n")
+    more = ("--step", "25", "--passes", "up1,down1,up2")
+    code, out, err = pipe(demo_copy, "1\n2\n*\n", *more)
+    assert code == 0, err
+    told = [line.split(":")[0] for line in out.splitlines()]
+    assert told[:2] == ["up1 25 droop", "down1 25 bump"]
+    assert "next is down1 25 droop" in out
+
+
+def test_a_row_deleted_by_hand_is_filled_and_those_behind_it_stay(car: Path) -> None:
+    pipe(car, "0\n-4\n-3\n-2\n", "--travels", "-20,-15,-10,0,10,20")
+    readings = car / "readings.csv"
+    readings.write_text(readings.read_text().replace("run1,up1,-15,-3\n", ""))
+    code, shown = talk(car, ["-3", "/", "-3.5", "5", "*"])
+    assert code == 0, shown
+    prompts = re.findall(r"^(up1 \d/\d  [^:]*):", shown, re.MULTILINE)
+    assert [p for p in prompts if "saved" not in p] == [
+        "up1 3/7  15 droop, thou",
+        "up1 5/7  10 bump, thou",
+        "up1 3/7  15 droop, thou [-3]",
+        "up1 5/7  10 bump, thou",
+        "up1 6/7  20 bump, thou",
+    ]
+    assert _values(car, "run1") == [0.0, -4.0, -2.0, -3.5, 5.0]
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+def test_a_half_entered_run_without_its_history_is_gone_on_with(
+    demo_copy: Path, by_hand: bool
+) -> None:
+    """The dot-folder may be deleted; two rows typed by hand are no dead end either."""
+    pipe(demo_copy, "\n".join([*START, "0", "-3"]) + "\n")
+    shutil.rmtree(demo_copy / ".shimopt")
+    if by_hand:
+        with (demo_copy / "runs.csv").open("a") as file:
+            file.write("friday,rear-left,,1,3+2,0,0,,\n")
+        with (demo_copy / "readings.csv").open("a") as file:
+            file.write("friday,up1,0,0\nfriday,up1,-50,-4\n")
+    name = "friday" if by_hand else "run4"
+    done = subprocess.run(
+        [sys.executable, "-m", "optimizer", "next", str(demo_copy)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 3
+    assert f"`{name}` has readings at 2 travels only" in done.stderr
+    assert "`shimopt enter` goes on with the run" in " ".join(done.stderr.split())
+    code, out, err = pipe(demo_copy, "-2\n-1\n*\n")
+    assert (code, err) == (0, "")
+    assert f"4 readings of {name} saved; next is up1 12.5 droop" in out
+    if by_hand:  # then the other one, by its name
+        code, out, err = pipe(demo_copy, "-2\n", "--run", "run4")
+        assert (code, err) == (0, "")
+    assert len(read_logbook(demo_copy).readings_of("run4")) == (3 if by_hand else 4)
+
+
+def test_a_zero_changed_says_which_readings_of_its_pass_are_off_now(car: Path) -> None:
+    flags = ("--travels", "-20,0,20", "--passes", "up1,down1")
+    replies = ["0", "-20", "21", "0", "0", "21", "/", "/", "60", "", "/", "/", "0", "", "-20", "*"]
+    code, shown = talk(car, replies, *flags)
+    assert code == 0, shown
+    flat = " ".join(shown.split())
+    assert flat.count("these are now") == 1, shown
+    told = flat.split("with this zero of down1 these are now off the other passes: ")[1]
+    assert re.match(r"20 bump by 0\.\d+ deg\. Either the zero is wrong, or they are", told)
+    assert _values(car, "run1") == [0.0, -20.0, 21.0, 0.0, 0.0, 21.0, -20.0]
+
+
+def test_a_zero_changed_weighs_the_return_to_it_and_the_surface_too(demo_copy: Path) -> None:
+    replies = [*START, "0", "-3", "3", "0", "/", "/", "/", "/", "-60", "", "", "", "*"]
+    code, shown = talk(demo_copy, replies, "--travels", "-50,0,50", columns=40)
+    assert code == 0, shown
+    flat = " ".join(shown.split())
+    assert "of up1 these are now off what the earlier runs foretell: 50 droop by 0.2" in flat
+    assert "off the zero: back to zero by 60.0 thou" in flat
+    assert flat.count("Look") == 1
+
+
+def test_the_end_of_input_and_an_empty_answer_are_told_on_lines_of_their_own(car: Path) -> None:
+    code, shown = talk(car, ["0", b"\x04"], "--travels", "-20,0,20")
+    assert code == 0
+    assert "\nStopped    1 reading of run1 saved; next is up1 20 droop\n" in shown
+    code, _, err = pipe(car, "\n")
+    assert code == 2
+    assert err.startswith("shimopt: up1 -20: no number is written\n")
+    assert "`" not in err.splitlines()[0]

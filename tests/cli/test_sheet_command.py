@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -11,6 +12,9 @@ import pytest
 from pypdf import PdfReader
 
 from optimizer.cli import main
+from optimizer.enter.start import Asked as EnterAsked
+from optimizer.enter.start import plan_of
+from optimizer.logbook import read_logbook
 from optimizer.present.cautions import IN_FULL
 
 RIGHT = """
@@ -43,8 +47,12 @@ def test_a_page_a_corner(
     assert (code, err) == (0, "")
     made, then = out.split("\n", 1)
     assert made == f"made {pdf}: rear-left, rear-right"
-    hint = f"Then print it; as you measure: shimopt enter {demo_copy} --corner rear-left"
-    assert " ".join(then.split()) == hint
+    hints = [
+        f"shimopt enter {demo_copy} --corner rear-left --passes up1,down1,up2,down2",
+        f"shimopt enter {demo_copy} --corner rear-right --travels "
+        '"-30 -20 -10 10 20 30" --passes up1,down1,up2,down2',
+    ]
+    assert " ".join(then.split()) == f"Then print it; as you measure: {'; '.join(hints)}"
     left, right = _pages(pdf)
     assert left.startswith("rear-left, after 3 runs try this next, for what it teaches")
     assert right.startswith("rear-right first run: measure it as it stands")
@@ -61,6 +69,34 @@ def test_a_page_a_corner(
     assert "30 droop 20 droop" in right
     assert _call(capsys, str(demo_copy), "--out", str(pdf), "--corner", "rear-right")[0] == 0
     assert _pages(pdf) == [right.replace("page 2 of 2", "page 1 of 1")]
+
+
+def test_enter_takes_what_the_page_names(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, tmp_path: Path
+) -> None:
+    """The command on the page, typed as it stands, asks for the page's boxes and no other."""
+    pdf = tmp_path / "s.pdf"
+    folder = str(demo_copy)
+    code, out, _ = _call(capsys, folder, "--travels", "-50 -12.5 12.5 50", "--out", str(pdf))
+    assert code == 0
+    typed = " ".join(out.split("as you measure: ")[1].split())
+    assert typed in _pages(pdf)[0].replace("shimopt enter", f"shimopt enter {folder}")
+    words = shlex.split(typed)[1:]
+    assert words[-4:] == ["--travels", "-50 -12.5 12.5 50", "--passes", "up1,down1,up2,down2"]
+    plan = plan_of(
+        demo_copy, read_logbook(demo_copy), EnterAsked(travels=words[-3], passes=words[-1])
+    )
+    stops = plan.stops(read_logbook(demo_copy))
+    assert [s.travel_mm for s in stops if s.sweep == "up1"] == [0, -50, -12.5, 12.5, 50, 0]
+    assert list(dict.fromkeys(s.sweep for s in stops)) == ["up1", "down1", "up2", "down2"]
+    done = subprocess.run(
+        [sys.executable, "-m", "optimizer", *words],
+        input="",
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
 
 
 @pytest.mark.parametrize(("paper", "points"), [("a4", (595, 842)), ("Letter", (612, 792))])

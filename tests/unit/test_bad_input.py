@@ -371,6 +371,7 @@ IMPORT_SAMPLES: list[Entry] = [
     ("L305", "travel mm", "travel foot", 1, "travel foot", ("foot", "mm")),
     ("L305", "travel mm", "travel deg", 1, "travel deg", ("deg", "mm")),
     ("L305", "length change", "length change deg", 4, "-1", (" deg", " mm")),
+    ("L305", "length change,,-1", "static toe thou,,6", 4, "6", ("toe thou,,6", "toe,,")),
     ("L306", "50,0.9,0.6", "50,0,9,0.6", 7, "0.6", ("0,9", "0.9")),
     ("L307", "travel mm", '"travel mm', 1, '"', ('"travel', "travel")),
     ("L308", "50,0.9,0.6", ",0.9,0.6", 7, "", ("\n,0.9", "\n50,0.9")),

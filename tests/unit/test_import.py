@@ -548,3 +548,19 @@ def test_any_damage_gives_a_plan_or_an_error_with_its_remedy(
         assert error.remedy
     else:
         assert plan.rows["readings.csv"]
+
+
+def test_a_unit_that_cannot_be_is_told_with_those_that_can(folder: Path) -> None:
+    """Also where runs.csv has no such column to take a unit from."""
+    runs = folder / "runs.csv"
+    lines = [line.split(",") for line in runs.read_text().splitlines()]
+    at = next(i for i, name in enumerate(lines[0]) if name.startswith("static_toe"))
+    runs.write_text("".join(",".join([*c[:at], *c[at + 1 :]]) + "\n" for c in lines))
+    for unit, told in (
+        ("thou", "take it out of the row's name, or write `deg` or `min`"),
+        ("min", "add it to the header of runs.csv"),
+    ):
+        with pytest.raises(LogbookError) as caught:
+            take(folder, WIDE + f"static toe {unit},6,6\n")
+        assert told in str(caught.value)
+        assert "None" not in str(caught.value)

@@ -13,7 +13,7 @@ from optimizer.logbook import NewAnswers, append, read_logbook, start_logbook
 from optimizer.logbook.append import Appender, append_rows, lost_rows, put_back
 from optimizer.logbook.edited import EditedError
 from optimizer.logbook.journal import FOLDER, KEPT, Journal, read_journal
-from optimizer.logbook.undo import diff_lines, plan_undo, undo
+from optimizer.logbook.undo import Way, diff_lines, plan_undo, told, undo
 
 FACTS = {"run": "run4", "corner": "rear-left", "passes": ["up1"], "travels": ["-50", "0", "50"]}
 ROW = {"run": "run4", "corner": "rear-left", "shims_above": "2", "shims_below": "3+1"}
@@ -213,22 +213,36 @@ def test_undo_takes_a_correction_back_too(demo_copy: Path) -> None:
     assert held(demo_copy) == before
 
 
-def test_further_goes_back_change_by_change(demo_copy: Path) -> None:
+def test_further_goes_back_change_by_change_and_undo_brings_all_of_them_back(
+    demo_copy: Path,
+) -> None:
     states = [held(demo_copy)]
     for name in ("run4", "run5", "run6"):
-        append_rows(demo_copy, "import", {"runs.csv": [{**ROW, "run": name}]})
+        append_rows(demo_copy, "import", {"runs.csv": [{**ROW, "run": name}]}, {"file": name})
         states.append(held(demo_copy))
+    ways: list[Way] = ["last", "further", "further", "last", "last", "further", "last", "last"]
+    at = [2, 1, 0, 1, 2, 1, 2, 3]
+    said = []
+    for way, index in zip(ways, at, strict=True):
+        said.append(told(undo(demo_copy, way), dry_run=False)[1])
+        assert held(demo_copy) == states[index]
+        if index == 0:
+            with pytest.raises(ShimoptError, match="nothing further back"):
+                undo(demo_copy, "further")
+    assert said[:5] == [
+        "shimopt undo brings this back; shimopt undo --further takes back `import` of run5 too",
+        "shimopt undo brings this back; shimopt undo --further takes back `import` of run4 too",
+        "shimopt undo brings this back",
+        "shimopt undo brings back `import` of run5 too; shimopt undo --further takes this back",
+        "shimopt undo brings back `import` of run6 too; shimopt undo --further takes this back",
+    ]
+    assert said[-1] == "shimopt undo takes this back"
+    undo(demo_copy)
+    append_rows(demo_copy, "import", {"runs.csv": [{**ROW, "run": "run7"}]})
     undo(demo_copy)
     assert held(demo_copy) == states[2]
-    undo(demo_copy, "further")
-    assert held(demo_copy) == states[1]
-    undo(demo_copy)  # the undo of the second change is the last thing done
-    assert held(demo_copy) == states[2]
-    undo(demo_copy)
-    undo(demo_copy, "further")
-    assert held(demo_copy) == states[0]
-    with pytest.raises(ShimoptError, match="nothing to undo"):
-        undo(demo_copy, "further")
+    undo(demo_copy)  # run6 is gone for good, run7 is not
+    assert b"run7" in (demo_copy / "runs.csv").read_bytes()
 
 
 def test_two_tables_are_one_change_or_none(demo_copy: Path) -> None:

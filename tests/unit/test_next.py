@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from optimizer.advise.advice import Advice
-from optimizer.advise.expectation import expected_at
+from optimizer.advise.expectation import expected_at, proof_among
 from optimizer.advise.next_move import advise, surface_map
 from optimizer.errors import CallError, NothingCanBeMadeError, TooFewReadingsError
 from optimizer.measure.shape import window_weights
@@ -126,6 +126,36 @@ def test_what_is_foreseen_at_other_travels_is_the_mechanism_s(
     # twice the 90 % band: four travels of one draw
     assert np.all(np.abs(seen.toe_deg - truth) < 2.0 * seen.half_deg)
     assert np.all(seen.half_deg < 0.03)
+
+
+@pytest.mark.outside
+def test_what_would_prove_it_wrong_elsewhere_leaves_the_mechanism_in_peace(
+    demo_book: Logbook, demo_truth: ModuleType
+) -> None:
+    advice = advise(demo_book, CORNER)
+    spot = advice.move.spot
+    for travel in (-45.0, -20.0, 20.0, 45.0):
+        proof = proof_among(demo_book, advice, [travel])
+        assert proof is not None
+        truth = demo_truth.true_toe_change_deg(
+            np.array([travel]), spot.height_mm, spot.length_change_mm
+        )
+        assert proof.low_deg < truth[0] < proof.high_deg
+
+
+def test_what_would_prove_it_wrong_is_sought_among_the_crew_s_travels(demo_book: Logbook) -> None:
+    advice = advise(demo_book, CORNER)
+    measured = [float(z) for z in advice.measured_travel_mm]
+    assert proof_among(demo_book, advice, measured[::-1]) == advice.proof
+    assert advice.proof.travel_mm == 50.0
+    near = proof_among(demo_book, advice, [-20.0, 20.0, 45.0, 60.0])
+    assert near is not None
+    assert near.travel_mm == 45.0
+    # a new run is as noisy there as the straight line between its neighbours says
+    sides = [proof_among(demo_book, advice, [z]) for z in (37.5, 50.0)]
+    widths = [p.high_deg - p.low_deg for p in sides if p is not None]
+    assert min(widths) < near.high_deg - near.low_deg < max(widths)
+    assert proof_among(demo_book, advice, [-60.0, 55.0]) is None
 
 
 @pytest.mark.outside

@@ -13,7 +13,17 @@ from optimizer.errors import CallError
 from optimizer.measure.gauge import reading_from_toe, toe_from_reading_deg
 from optimizer.present.crew import Crew
 from optimizer.present.note import note
-from optimizer.records import Eccentric, Gauge, Goal, Logbook, Measured, Run, Thread, Units
+from optimizer.records import (
+    Eccentric,
+    Gauge,
+    Goal,
+    Logbook,
+    Measured,
+    Reading,
+    Run,
+    Thread,
+    Units,
+)
 
 CORNER = "rear-left"
 
@@ -78,7 +88,11 @@ def test_each_gauge_s_figures_are_foretold_under_its_own_name(
     book = _read_on(demo_book, gauge, unit)
     advice = advise(book, CORNER)
     said = _screen(advice, book)
-    assert f"Wrong if {name} at 50 bump is outside" in said
+    if gauge.kind == "two-dials":  # both stand at zero at ride height
+        assert f"Wrong if {name} at 50 bump is outside" in said
+        assert "from ride height" not in said
+    else:
+        assert f"Wrong if the change of {name} from ride height to 50 bump is outside" in said
     assert "the dial" not in said
     crew, z = Crew.of(book), float(advice.proof.travel_mm)
     at = int(abs(advice.now_outlook.travel_mm - z).argmin())
@@ -86,6 +100,48 @@ def test_each_gauge_s_figures_are_foretold_under_its_own_name(
     size = gauge.span_mm * np.tan(np.deg2rad(toe)) / (0.0254 if unit == "thou" else 1.0)  # type: ignore[operator]
     assert crew.dial(toe) == f"{size:+.{0 if unit == 'thou' else 1}f}"
     assert f"{crew.dial(toe)} " in said
+
+
+def _offset(book: Logbook, by: float) -> Logbook:
+    """The same curves read from another place of the gauge, as where it was not zeroed."""
+    return replace(book, readings=tuple(replace(r, value=r.value + by) for r in book.readings))
+
+
+@pytest.mark.parametrize(
+    ("gauge", "unit", "name", "by"),
+    [
+        (None, "thou", "the dial", 1.0),
+        (Gauge(kind="two-dials", span_mm=600.0, reading_sd=0.03), "thou", "front less rear", -2.0),
+        (Gauge(kind="toe-plate", span_mm=600.0, reading_sd=0.03), "mm", "front less rear", -2.0),
+        (Gauge(kind="spot", span_mm=3000.0, reading_sd=0.3), "mm", "the spot", 0.0),
+        (Gauge(kind="direct-angle", reading_sd=0.01), "deg", "the dial", 0.3),
+    ],
+)
+def test_a_figure_of_a_gauge_without_a_zero_counts_from_ride_height(
+    demo_book: Logbook, gauge: Gauge | None, unit: str, name: str, by: float
+) -> None:
+    zeroed = demo_book if gauge is None else _read_on(demo_book, gauge, unit)
+    book = _offset(zeroed, by)
+    advice = advise(book, CORNER)
+    lines = note(advice, Crew.of(book))
+    said = _screen(advice, book)
+    assert f"Wrong if the change of {name} from ride height to 50 bump is outside" in said
+    at = next(i for i, line in enumerate(lines) if line.lstrip().startswith("within"))
+    assert lines[at + 1].strip().startswith("All from ride height. Toe change ")
+    # the figures themselves are those of the gauge that was zeroed
+    literal = _screen(advise(zeroed, CORNER), zeroed)
+    if by and gauge is None:
+        assert "the dial at 50 bump is outside -15 to +13" in literal
+        assert "is outside -15 to +13" in said
+        assert "All from ride height" not in literal
+
+
+def test_a_return_off_zero_is_no_gauge_without_a_zero(demo_book: Logbook) -> None:
+    last = demo_book.readings[-1]
+    back = replace(last, travel_mm=0.0, value=0.05)
+    assert Crew.of(replace(demo_book, readings=(*demo_book.readings, back))).zeroed
+    begun = replace(back, sweep="up3")
+    assert not Crew.of(replace(demo_book, readings=(*demo_book.readings, begun))).zeroed
 
 
 def test_a_reading_past_the_gauge_s_range_is_told(demo_book: Logbook) -> None:
@@ -274,3 +330,27 @@ def test_stacks_are_written_short_and_whole() -> None:
     metric = Crew(units=Units(), signs=None, gauge=None)  # type: ignore[arg-type]
     assert metric.stack((0.5,) * 8 + (1.0, 1.0)) == "8x0.5+1+1"
     assert metric.stack(()) == "none"
+
+
+def test_a_run_half_entered_is_no_plan(demo_book: Logbook) -> None:
+    more = (
+        Reading(run="plan", sweep="up1", travel_mm=0.0, value=0.0),
+        Reading(run="plan", sweep="up1", travel_mm=-50.0, value=0.1),
+    )
+    planned = _planned(demo_book)
+    book = replace(planned, readings=planned.readings + more)
+    advice = advise(book, CORNER)
+    said = _screen(advice, book)
+    assert (
+        "plan is half entered (go on with shimopt enter), and this counts from link-short" in said
+    )
+    assert "without readings" not in said
+    other = replace(planned.runs[-1], name="plan2")
+    both = replace(book, runs=(*book.runs, other))
+    said = _screen(advise(both, CORNER), both)
+    assert "plan is half entered" in said
+    assert "plan2 without readings is taken for a plan" in said
+    stands = _with(book, current_run="plan")
+    said = _screen(advise(stands, CORNER), stands)
+    assert "plan, where the car stands, is half entered: go on with shimopt enter" in said
+    assert "no readings yet" not in said

@@ -4,20 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
 from optimizer.advise.repeats import worth_repeating
+from optimizer.measure.quality import Doubt, run_quality
 from optimizer.measure.spreads import gauge_study
 from optimizer.present.crew import Crew
 from optimizer.present.repeats import (
     again_words,
+    apart_words,
     few_words,
     loops_words,
     repeats_screen,
     repeats_words,
     rest_words,
 )
+from optimizer.present.screens import doubt_words
 from optimizer.records import Gauge, Logbook, Reading, Signs, Units
 
 CORNER = "rear-left"
@@ -158,3 +162,74 @@ def test_before_the_first_run(demo_book: Logbook) -> None:
     (head, then) = repeats_screen(bare, gauge_study(bare), [], 80)
     assert head.endswith("what the gauge repeats to")
     assert then == "Then       no readings yet: measure with shimopt enter"
+
+
+def test_figures_that_read_the_same_are_told_in_words(demo_book: Logbook) -> None:
+    said = _flat(demo_book)
+    assert "at the ends no better with two more passes, 0.025 with the rig put up twice" in said
+    assert "the same curve is then known to 0.007 deg RMS, as good as with all" in said
+    study = gauge_study(demo_book)
+    assert study is not None
+    crew = Crew.of(demo_book)
+    better = replace(study.apart, end_deg=0.03)
+    assert "0.030 with two more passes, no better with the rig put up twice" in apart_words(
+        replace(study, apart_passes=better, apart_mounts=study.apart), crew
+    )
+    few = worth_repeating(demo_book, CORNER).few
+    assert "0.012 deg RMS, 0.010 with all" in few_words(
+        replace(few, error_deg=0.012, all_error_deg=0.010), crew
+    )
+
+
+def _jacked(book: Logbook) -> Logbook:
+    """One pass each way, the jack never twice at quite the same travel."""
+    off = {"up1": 0.0, "down1": 0.4}
+    return replace(
+        book,
+        readings=tuple(
+            replace(r, travel_mm=r.travel_mm + off[r.sweep] * (abs(r.travel_mm) > 0.0))
+            for r in book.readings
+            if r.sweep in off
+        ),
+    )
+
+
+def test_passes_at_travels_of_their_own_are_not_called_missing(demo_book: Logbook) -> None:
+    book = _jacked(demo_book)
+    said = _flat(book)
+    assert "take passes up and down" not in said
+    assert "Loop not measured: no travel was read both up and down. Read both at the same" in said
+    (quality, *_) = (run_quality(book, r) for r in book.runs)
+    kinds = {d.kind for d in quality.doubts}
+    assert "no-repeats" not in kinds
+    assert "passes-apart" in kinds
+    words = doubt_words(Doubt(kind="passes-apart"), Crew.of(book))
+    assert words.startswith("no travel was read twice")
+    assert "Take a pass up and a pass down" not in words
+    one = run_quality(_one_pass(demo_book), demo_book.runs[0])
+    assert "no-repeats" in {d.kind for d in one.doubts}
+
+
+def _one_pass(book: Logbook) -> Logbook:
+    return replace(book, readings=tuple(r for r in book.readings if r.sweep == "up1"))
+
+
+def test_travels_as_good_as_alike_count_once(demo_book: Logbook) -> None:
+    few = worth_repeating(_jacked(demo_book), CORNER).few
+    assert few.n_all == 8
+    gaps = [b - a for a, b in pairwise(few.travel_mm)]
+    assert min(gaps) > 3.0
+    # the ends of the stroke, and as many as where the jack was always at the same travel
+    plain = replace(demo_book, readings=tuple(r for r in demo_book.readings if r.sweep[-1] == "1"))
+    alike = worth_repeating(plain, CORNER)
+    assert len(few.travel_mm) == len(alike.few.travel_mm)
+    assert (few.travel_mm[0], few.travel_mm[-1]) == (-50.0, 50.4)
+    assert few.all_error_deg == pytest.approx(alike.few.all_error_deg, rel=0.02)
+    whole = [r for r in worth_repeating(_jacked(demo_book), CORNER).repeats if r.kind == "pass"]
+    assert [r.n_reading for r in whole] == [9]
+
+
+def test_travels_near_each_other_in_one_pass_are_meant(demo_book: Logbook) -> None:
+    more = tuple(replace(r, travel_mm=48.0) for r in demo_book.readings if r.travel_mm == 50.0)
+    book = replace(demo_book, readings=demo_book.readings + more)
+    assert worth_repeating(book, CORNER).few.n_all == 9

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -11,14 +13,15 @@ import pytest
 
 from optimizer.advise.expectation import expected_at
 from optimizer.advise.next_move import advise
+from optimizer.enter.plan import PASSES as ENTERED
 from optimizer.errors import CallError
 from optimizer.logbook import parse_goal
 from optimizer.present.crew import Crew
 from optimizer.present.note import note
 from optimizer.present.paper import PAPERS_MM, page_of
 from optimizer.present.sheet import corner_sheet
-from optimizer.present.travels import MOST_TRAVELS, Asked, travels_to_set
-from optimizer.records import Eccentric, Goal, Logbook, Signs, Units
+from optimizer.present.travels import MOST_TRAVELS, Asked, EnterAsks, travels_to_set
+from optimizer.records import Eccentric, GaugeKind, Goal, Logbook, Signs, Units
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Picture
@@ -46,6 +49,10 @@ def _thou_and_own_signs(book: Logbook) -> Logbook:
 
 def _steered(book: Logbook) -> Logbook:
     return _with(book, steered=True, eccentric=Eccentric(kind="none")).as_of("as-found")
+
+
+def _two(book: Logbook) -> Logbook:
+    return replace(book, gauge=replace(book.gauge, kind="two-dials"))
 
 
 def _staying(book: Logbook) -> Logbook:
@@ -116,7 +123,8 @@ def test_words_and_figures_are_the_screen_s(demo_book: Logbook, change, goal) ->
     for text in (sheet.heading, *sheet.hands, sheet.doubt, dict(sheet.must)["Wrong if"]):
         assert " ".join(text.split()) in flat
     assert [label for label, _ in sheet.must] == ["Wrong if"]
-    assert dict(sheet.may)["Then"] in flat
+    asked = f"shimopt enter{sheet.enter_flags}"
+    assert dict(sheet.may)["Then"].replace(asked, "shimopt enter").split(";")[0] in flat
     rows = {r.travel: (r.expected, r.within) for r in sheet.rows}
     shown = _screen_table(screen)
     assert shown.pop("ride height")[0] == sheet.zero
@@ -157,10 +165,28 @@ def test_a_first_run_foretells_nothing(demo_book: Logbook, first: bool) -> None:
     stacks = ("2", "3+1") if first else ("3+1", "1+1")
     assert sheet.hands[0] == f"above the joint, top to bottom: {stacks[0]}"
     assert sheet.hands[1] == f"below the joint, top to bottom: {stacks[1]}"
+    link = ("link 3 mm shorter than at as-found",) if first else ()
+    mark = f"eccentric at mark {'-3' if first else '0'} (inboard plus)"
+    assert sheet.hands[2:] == (*link, mark, "look that it is so; if not, mend runs.csv")
     said = _said(page_of(sheet))
     assert "expect" not in said
     assert "within" not in said
-    assert said.count("down2") == 1
+    assert _texts(page_of(sheet)).count("down2") == 1
+
+
+def test_where_it_stands_is_told_as_far_as_the_logbook_has_it(demo_book: Logbook) -> None:
+    def said(change_mm: float, mark: float | None) -> tuple[str, ...]:
+        last = replace(demo_book.runs[-1], length_change_mm=change_mm, eccentric_mark=mark)
+        book = replace(demo_book, runs=(*demo_book.runs[:-1], last))
+        return corner_sheet(book, CORNER, Asked(), first=True).hands[2:-1]
+
+    assert said(1.5, 2.5) == (
+        "link 1.5 mm longer than at as-found", "eccentric at mark +2.5 (inboard plus)",
+    )  # fmt: skip
+    assert said(0.0, None) == ("link length as at as-found",)
+    assert corner_sheet(_steered(demo_book), CORNER, Asked(), first=True).hands[2:] == (
+        "look that it is so; if not, mend runs.csv",
+    )
 
 
 def test_without_any_run_the_stacks_are_asked_for(demo_book: Logbook) -> None:
@@ -186,16 +212,110 @@ def test_what_reads_plus_is_told_in_the_crew_s_sign(demo_book: Logbook) -> None:
         assert f"{way} reads plus" in sheet.how
 
 
+def test_a_sheet_for_a_gauge_without_a_zero_counts_from_ride_height(demo_book: Logbook) -> None:
+    one, two = "Expect counts from ride height.", "Expect is front less rear"
+    plate = replace(demo_book.gauge, kind="toe-plate")
+    dials = replace(demo_book.gauge, kind="two-dials")
+    for gauge, by, zeroed, counts in (
+        (demo_book.gauge, 0.0, True, one),
+        (demo_book.gauge, 0.5, False, one),
+        (plate, 0.0, False, f"{two}, counted from ride height."),
+        (dials, 0.5, False, f"{two}, counted from ride height."),
+        (dials, 0.0, True, f"{two}, counted from ride height."),
+    ):
+        rows = tuple(replace(r, value=r.value + by) for r in demo_book.readings)
+        book = replace(demo_book, gauge=gauge, readings=rows)
+        sheet = corner_sheet(book, CORNER, Asked())
+        assert (counts in sheet.how) is not zeroed
+        assert ("the change of" in dict(sheet.must)["Wrong if"]) is not zeroed
+        assert (counts in _said(page_of(sheet))) is not zeroed
+        assert counts not in corner_sheet(book, CORNER, Asked(), first=True).how
+        set_to_zero = "zero set at ride height" in _said(page_of(sheet))
+        assert set_to_zero is (gauge.kind != "toe-plate")
+        assert (f"{two}." in sheet.how) is (gauge is dials and zeroed)
+
+
 def test_what_nobody_measured_or_wants_is_not_foretold(demo_book: Logbook) -> None:
     rows = corner_sheet(demo_book, CORNER, Asked(travels="-80 -50 50 60")).rows
     assert [r.expected == "-" for r in rows] == [True, False, False, True]
 
 
-def test_the_travel_that_proves_it_wrong_is_always_set(demo_book: Logbook) -> None:
-    rows = corner_sheet(demo_book, CORNER, Asked(travels="-20 20")).rows
-    assert [(r.travel, r.proves) for r in rows] == [
-        ("20 droop", False), ("20 bump", False), ("50 bump", True),
-    ]  # fmt: skip
+@pytest.mark.parametrize(
+    ("travels", "rows", "proves"),
+    [
+        ("-20 20", ["20 droop", "20 bump"], "20 bump"),
+        ("-40,5;-20;20,5", ["40.5 droop", "20 droop", "20.5 bump"], "20.5 bump"),
+        ("-50 -12.5 12.5 50", ["50 droop", "12.5 droop", "12.5 bump", "50 bump"], "50 bump"),
+        ("-80 60", ["80 droop", "60 bump"], None),
+    ],
+)
+def test_travels_that_the_crew_states_are_the_only_ones(
+    demo_book: Logbook, travels: str, rows: list[str], proves: str | None
+) -> None:
+    sheet = corner_sheet(demo_book, CORNER, Asked(travels=travels))
+    assert [r.travel for r in sheet.rows] == rows
+    assert [r.travel for r in sheet.rows if r.proves] == ([proves] if proves else [])
+    told = dict(sheet.must)["Wrong if"]
+    if proves:
+        assert f"the dial at {proves} is outside" in told
+    else:
+        assert told == "these travels cannot tell: none is within what was measured"
+    assert told in _said(page_of(sheet))
+
+
+OWN = EnterAsks(travel_mm=(-50, -37.5, -25, -12.5, 0, 12.5, 25, 37.5, 50), passes=("up1", "down1"))
+FOUR_PASSES = " --passes up1,down1,up2,down2"
+
+
+@pytest.mark.parametrize(
+    ("change", "asked", "own", "flags"),
+    [
+        (lambda b: b, Asked(), OWN, FOUR_PASSES),
+        (lambda b: b, Asked(), replace(OWN, passes=("up1", "down1", "up2", "down2")), ""),
+        (
+            lambda b: b,
+            Asked(travels="-50 -12.5 12.5 50"),
+            OWN,
+            f' --travels "-50 -12.5 12.5 50"{FOUR_PASSES}',
+        ),
+        (lambda b: b, Asked(travels="-50 50"), None, f' --travels "-50 50"{FOUR_PASSES}'),
+        (_two, Asked(), OWN, ""),
+        (_two, Asked(travels="-40,5;0;50"), OWN, ' --travels "-40.5 50"'),
+        (_thou_and_own_signs, Asked(travels="-2 1,5"), OWN, f' --travels "1.5 -2"{FOUR_PASSES}'),
+    ],
+)
+@pytest.mark.parametrize("first", [False, True])
+def test_the_page_names_what_enter_would_not_ask_by_itself(
+    demo_book: Logbook,
+    change: Callable[[Logbook], Logbook],
+    asked: Asked,
+    own: EnterAsks | None,
+    flags: str,
+    first: bool,
+) -> None:
+    sheet = corner_sheet(change(demo_book), CORNER, asked, first=first, own=own)
+    assert sheet.enter_flags == flags
+    then = dict(sheet.may)["Then"]
+    assert then.startswith(f"shimopt enter{flags} as you measure it")
+    assert then in _said(page_of(sheet))
+
+
+def test_staying_names_enter_s_flags_for_entering_alone(demo_book: Logbook) -> None:
+    sheet = corner_sheet(_staying(demo_book), CORNER, Asked(travels="-50 50"), own=OWN)
+    assert dict(sheet.may)["Then"] == (
+        "keep the figures: shimopt curves --out curves.pdf; what you measure: shimopt enter"
+        f' --travels "-50 50"{FOUR_PASSES}'
+    )
+
+
+def test_a_travel_that_proves_it_wrong_joins_those_of_a_step(demo_book: Logbook) -> None:
+    rows = corner_sheet(demo_book, CORNER, Asked(step="20")).rows
+    assert [r.travel for r in rows if r.proves] == ["50 bump"]
+
+
+def test_fifteen_travels_with_ride_height_are_not_refused(demo_book: Logbook) -> None:
+    stated = "-45 -40 -35 -30 -25 -20 -15 15 20 25 30 35 40 45"
+    assert len(corner_sheet(demo_book, CORNER, Asked(travels=stated)).rows) == 14
 
 
 def test_expectation_is_the_advice_s(demo_book: Logbook) -> None:
@@ -224,7 +344,7 @@ INCHES = replace(CREW, units=Units(travel="in"), signs=Signs(travel=-1))
         (
             Asked(),
             CREW,
-            {"measured_mm": list(range(-40, 41)), "always_mm": [33]},
+            {"measured_mm": list(range(-40, 41)), "wanted_mm": [33]},
             [-40, -30, -20, -10, 10, 20, 30, 33, 40],
         ),
         (Asked(), INCHES, {}, [25.4 * k / 2 for k in range(-4, 5) if k]),
@@ -232,7 +352,7 @@ INCHES = replace(CREW, units=Units(travel="in"), signs=Signs(travel=-1))
         (Asked(step="12,5 mm"), CREW, {"window_mm": (-25, 25)}, [-25, -12.5, 12.5, 25]),
         (Asked(travels="-40,-20,20"), CREW, {"wanted_mm": [7]}, [-40, -20, 20]),
         (Asked(travels="40; -12,5, 0 40"), CREW, {}, [-12.5, 40]),
-        (Asked(travels="1 -2"), INCHES, {"always_mm": [3.0]}, [-25.4, 3.0, 50.8]),
+        (Asked(travels="1 -2"), INCHES, {"wanted_mm": [3.0]}, [-25.4, 50.8]),
     ],
 )
 def test_travels_come_from_the_stroke_and_the_step(asked, crew, given, expected) -> None:  # type: ignore[no-untyped-def]
@@ -246,14 +366,14 @@ def test_travels_come_from_the_stroke_and_the_step(asked, crew, given, expected)
         (Asked(step="0"), "leads nowhere", "above zero"),
         (Asked(step="-5"), "leads nowhere", "above zero"),
         (Asked(step="1e-9"), "too fine", "larger --step"),
-        (Asked(step="wide"), "not a number", "in mm"),
+        (Asked(step="wide"), "not a number", "write --step in mm, such as 20"),
         (Asked(step="5"), "21 travels are more than a page holds", "--step, such as 20"),
         (Asked(travels=f"{FIFTEEN} 15"), "16 travels are more than a page holds (15,", "--step"),
         (Asked(travels="20"), "fewer than two travels", "--travels"),
         (Asked(travels=""), "fewer than two travels", "--travels"),
         (Asked(travels="0 0.01 20 20.001"), "fewer than two travels", "--travels"),
         (Asked(travels="-50 5000"), "5000 mm is absurd", "within 300 mm"),
-        (Asked(travels="-50 fifty"), "fifty", "in mm"),
+        (Asked(travels="-50 fifty"), "fifty", 'write --travels in mm, such as "-50 50"'),
     ],
 )
 def test_travels_that_cannot_be_are_refused(asked: Asked, found: str, remedy: str) -> None:
@@ -296,6 +416,11 @@ def _apart(a: tuple[float, ...], b: tuple[float, ...], slack: float) -> bool:
     return across <= slack or down <= slack
 
 
+def _plate(book: Logbook) -> Logbook:
+    """A gauge that reads front and rear, its names and doubts as long as they get."""
+    return replace(_renamed(book), gauge=replace(book.gauge, kind="toe-plate"))
+
+
 PAGES = {
     "demo": (lambda b: b, Asked(), None),
     "goal": (lambda b: b, Asked(), GOAL),
@@ -305,7 +430,38 @@ PAGES = {
     "steered": (_steered, Asked(), None),
     "stay": (_staying, Asked(), None),
     "first": (_unread, Asked(travels=FIFTEEN), None),
+    "plate": (_plate, Asked(travels=FIFTEEN), None),
+    "plate-first": (lambda b: _unread(_plate(b)), Asked(travels=FIFTEEN), None),
+    "plate-inches": (lambda b: _plate(_inches(b)), Asked(), None),
 }
+
+
+@pytest.mark.parametrize("kind", ["two-dials", "toe-plate"])
+@pytest.mark.parametrize("change", [lambda b: b, _unread])
+def test_a_gauge_that_reads_two_has_a_box_for_each(
+    demo_book: Logbook, kind: GaugeKind, change: Callable[[Logbook], Logbook]
+) -> None:
+    book = change(replace(demo_book, gauge=replace(demo_book.gauge, kind=kind)))
+    sheet = corner_sheet(book, CORNER, Asked())
+    # what enter asks by itself, and room for four digits and a point in each box
+    assert sheet.passes == ENTERED == ("up1", "down1")
+    page = page_of(sheet)
+    texts = _extents(page)
+    for name in sheet.passes:
+        assert sum(said == f"{name}, thou" for said, *_ in texts) == 1
+    heads = sorted((x0, x1) for said, x0, _, x1, _ in texts if said in ("front", "rear"))
+    said = _texts(page)
+    assert [t for t in said if t in ("front", "rear")] == ["front", "rear"] * 2
+    across = Counter(
+        (round(b.x0, 3), round(b.x1, 3))
+        for b in (p.get_bbox() for p in page.axes[0].patches)  # type: ignore[attr-defined]
+        if b.x1 - b.x0 > 14.0
+    )
+    columns = sorted(x for x, n in across.items() if n == len(sheet.rows) + 2)
+    assert len(columns) == 4
+    for (left, right), (x0, x1) in zip(columns, heads, strict=True):
+        assert left < x0 < x1 < right
+    assert len(corner_sheet(demo_book, CORNER, Asked()).passes) == 4
 
 
 @pytest.mark.parametrize("paper", sorted(PAPERS_MM))
@@ -359,7 +515,7 @@ def test_the_page_is_black_white_and_grey(demo_book: Logbook) -> None:
 def test_what_matters_least_goes_first_and_then_the_page_is_refused(demo_book: Logbook) -> None:
     sheet = corner_sheet(demo_book, CORNER, Asked(travels=FIFTEEN))
     may = [label for label, _ in sheet.may]
-    assert may == ["Limits", "Expect", "Go on", "Then", "Each limit"]
+    assert may == ["Limits", "Expect", "Then", "Go on", "Each limit"]
     kept, sizes = [], []
     for n in range(60):
         crowded = replace(sheet, doubt="a doubt " * 4 * n + "end" if n else "")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import Any
 
@@ -49,10 +50,12 @@ def test_all_that_was_understood_is_told(tmp_path: Path) -> None:
         "           thou; readings of joint-up, long: thou",
         "Signs      travel plus is bump; the reading climbs with toe-in; length change",
         "           plus is longer: as in the logbook",
-        "as-found   its row of runs.csv stays; up1 at -25.4 0 25.4",
+        "as-found   its row of runs.csv stays; up1 at -25.4 0 25.4; reads -3.94 to 7.87",
+        "           thou",
         "joint-up   new, rear-left, 2 over 3x1, length change 0 (not said), note `windy`;",
-        "           up1 at -25.4 0 25.4 38.1; down1 at -25.4 0 25.4",
-        "long       new, rear-left, 2 over 2+1, length change 1.5; up1 at -25.4 0 25.4",
+        "           up1 at -25.4 0 25.4 38.1; down1 at -25.4 0 25.4; reads -5 to 7 thou",
+        "long       new, rear-left, 2 over 2+1, length change 1.5; up1 at -25.4 0 25.4;",
+        "           reads -2 to 3 thou",
         "Left out   as-found: shims above; its row stays",
         "           line 1, `Rear left, wet day`: a title or a note",
         "           as-found up1, joint-up down1, long up1: empty at travel 1,5",
@@ -89,6 +92,14 @@ def test_a_run_without_readings_yet_is_a_plan(tmp_path: Path) -> None:
     assert "Left out   later up1: an empty column" in lines
 
 
+def test_a_decimal_read_wrong_is_seen_in_the_preview(tmp_path: Path) -> None:
+    """Of a pair each column for itself."""
+    text = "travel;front mm;rear mm\n-9;1;2\n0;0;0\n9;25;1\n"
+    lines = import_lines(_plan(tmp_path, text, gauge="two-dials", units="mm"))
+    flat = " ".join(" ".join(lines).split())
+    assert "up1 at -9 0 9; reads front 0 to 25 mm, rear 0 to 2 mm" in flat
+
+
 @pytest.mark.parametrize("text", [NOTED, _many(1), _many(3), _many(40)])
 @pytest.mark.parametrize("width", [40, 80])
 def test_it_fits_the_screen(tmp_path: Path, text: str, width: int) -> None:
@@ -111,3 +122,25 @@ def test_it_fits_the_screen(tmp_path: Path, text: str, width: int) -> None:
 def test_the_command_that_comes_next_keeps_to_one_line(tmp_path: Path, width: int) -> None:
     plan = _plan(tmp_path, _many(1))
     assert any(x.endswith("shimopt check car") for x in written_lines(plan, width, " car"))
+
+
+@pytest.mark.parametrize("same_run", [False, True])
+def test_four_times_the_columns_take_four_times_as_long(tmp_path: Path, same_run: bool) -> None:
+    """Work that grew with the square would take sixteen times as long."""
+    took: list[float] = []
+    for n in (300, 1200):
+        text = _many(n)
+        if same_run:
+            rows = text.splitlines()
+            text = "\n".join(["travel" + ";as-found" * n, *rows[3:]]) + "\n"
+        folder = tmp_path / str(n)
+        folder.mkdir()
+        plan = _plan(folder, text)  # what the first call loads is not counted
+        best = 60.0
+        for _ in range(2):
+            start = time.process_time()
+            plan = plan_import(folder / "car", folder / "wide.csv")
+            assert len(import_lines(plan)) > n // 10
+            best = min(best, time.process_time() - start)
+        took.append(best)
+    assert took[1] < 8.0 * took[0]
