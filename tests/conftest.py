@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import shutil
+import signal
 import sys
 from collections.abc import Callable
 from dataclasses import replace
@@ -20,6 +21,17 @@ from optimizer.model.mechanism import TOE_LINK, HardPoints
 from optimizer.records import Axle, Logbook, Reading
 
 ROOT = Path(__file__).resolve().parents[1]
+
+
+def pytest_configure() -> None:
+    """Commands under test hear an interrupt and a hang-up, even where the tests run behind.
+
+    A shell starts what runs in the background with them ignored, and children inherit it.
+    """
+    for name, usual in (("SIGINT", signal.default_int_handler), ("SIGHUP", signal.SIG_DFL)):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_IGN:
+            signal.signal(number, usual)
 
 
 @pytest.fixture(autouse=True)
