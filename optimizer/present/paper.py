@@ -28,6 +28,8 @@ MARGIN_MM = 10.0
 MM_PER_POINT = 25.4 / 72.0
 SMALL, PLAIN, TITLE = 9.0, 10.0, 15.0
 HAND_SIZES = (11.0, 10.0, 9.0)
+# share of the usual gaps that a page has before it is refused
+TIGHT = 0.4
 LEAD = 1.22  # line to line, of the letters' size
 BOX_MM, TALLEST_BOX_MM = 8.0, 10.5
 TABLE_MM = 126.0
@@ -92,12 +94,13 @@ def page_of(sheet: Sheet, paper: str = "a4", folio: str = "") -> Picture:
     bare, most = replace(sheet, order=()), len(sheet.may)
     tries = [(sheet, HAND_SIZES[0], most)]
     tries += [(bare, hands, n) for hands in HAND_SIZES for n in range(most, -1, -1)]
-    for shown, hands, n_may in tries:
-        page = _Page(*size)
+    each = [(*one, 1.0) for one in tries] + [(bare, HAND_SIZES[-1], 0, TIGHT)]
+    for shown, hands, n_may, gap in each:
+        page = _Page(*size, gap)
         over = page.fill(shown, folio, hands, n_may, BOX_MM)
         if over <= 0.0:
             box = min(TALLEST_BOX_MM, BOX_MM - over / (len(sheet.rows) + 2))
-            page = _Page(*size)
+            page = _Page(*size, gap)
             page.fill(shown, folio, hands, n_may, box)
             return page.picture
     fewer = int(over / BOX_MM) + 1
@@ -111,8 +114,10 @@ def page_of(sheet: Sheet, paper: str = "a4", folio: str = "") -> Picture:
 class _Page:
     """A page to draw on; y grows downwards."""
 
-    def __init__(self, width_mm: float, height_mm: float) -> None:
+    def __init__(self, width_mm: float, height_mm: float, gap: float = 1.0) -> None:
         import matplotlib as mpl
+
+        self.gap = gap  # millimetres between paragraphs
 
         mpl.use("Agg")
         from matplotlib.figure import Figure
@@ -161,17 +166,17 @@ class _Page:
     def _work(self, sheet: Sheet, y: float, size: float, n_may: int, box_mm: float) -> float:
         """The left side: what to do, the table, and what stands below it."""
         if sheet.first:
-            y = self.labelled(y, "First", sheet.first, bold=True) + 1.0
+            y = self.labelled(y, "First", sheet.first, bold=True) + self.gap
         if sheet.doubt:
-            y = self.labelled(y, "Doubt", sheet.doubt, bold=True) + 1.0
+            y = self.labelled(y, "Doubt", sheet.doubt, bold=True) + self.gap
         y = self.words(self.left, y, TABLE_MM, sheet.label, size, bold=True)
         for text in sheet.order or sheet.hands:
-            y = self.tick(self.left, y, TABLE_MM, text, size) + 0.6
-        y = self._table(sheet, y + 1.0, box_mm) + 1.0
-        y = self.words(self.left, y, TABLE_MM, sheet.how, SMALL) + 1.0
+            y = self.tick(self.left, y, TABLE_MM, text, size) + 0.6 * self.gap
+        y = self._table(sheet, y + self.gap, box_mm) + self.gap
+        y = self.words(self.left, y, TABLE_MM, sheet.how, SMALL) + self.gap
         for label, text in (*sheet.must, *sheet.may[:n_may]):
             if text:
-                y = self.labelled(y, label, text, bold=label == "Wrong if") + 0.6
+                y = self.labelled(y, label, text, bold=label == "Wrong if") + 0.6 * self.gap
         return y
 
     def labelled(self, y: float, label: str, text: str, *, bold: bool = False) -> float:

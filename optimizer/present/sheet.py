@@ -143,7 +143,7 @@ def _next_run(
     passes = _passes(crew)
     flags = enter_flags(travels, passes, crew, own)
     over = any(limit.status in ("over", "near") for limit in advice.limits)
-    limits = ("Limits", limits_words(advice.limits, advice, crew))
+    limits = ("Limits", limits_words(advice.limits, advice, crew, 1 if over else 0))
     wished = wishes_words(advice, crew, stands=advice.action == "stay")
     wishes = (("Wishes", wished),) if wished else ()
     proof = ("Wrong if", UNTOLD if found is None else note.proof_words(advice, crew))
@@ -310,9 +310,8 @@ def _blanks(corner: Corner, crew: Crew) -> tuple[tuple[str, float], ...]:
 def _how(crew: Crew) -> str:
     way = "Toe-in" if crew.dial_value(1.0) > 0.0 else "Toe-out"
     return (
-        "Each pass starts at ride height (first line) and comes back to it (last line). Up: wheel "
-        f"rising, droop to bump. Down: falling, bump to droop. As many down as up. {way} reads "
-        "plus."
+        "Each pass starts at ride height (first line) and comes back to it (last line). Up: droop "
+        f"to bump. Down: bump to droop. As many down as up. {way} reads plus."
     )
 
 

@@ -530,7 +530,7 @@ def test_what_matters_least_goes_first_and_then_the_page_is_refused(demo_book: L
     assert all(labels == may[: len(labels)] for labels in kept)
     counts = list(map(len, kept))
     assert counts == sorted(counts, reverse=True)
-    assert set(counts) >= {0, 1, 2, 3}
+    assert set(counts) >= {0, 1, 2}
     roomy = "".join(_said(page_of(corner_sheet(demo_book, CORNER, Asked()))).split())
     assert all("".join(text.split()) in roomy for _, text in sheet.may[1:])
     assert sizes == sorted(sizes, reverse=True)
