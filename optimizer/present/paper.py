@@ -90,9 +90,10 @@ def page_of(sheet: Sheet, paper: str = "a4", folio: str = "") -> Picture:
     """
     size = PAPERS_MM[check_paper(paper)]
     over = 0.0
-    # on a crowded page the order of work goes first: the lists beside it say it in short
+    # the last of what may go gives way to the whole order of work, but no more than that: the
+    # lists beside it say it in short
     bare, most = replace(sheet, order=()), len(sheet.may)
-    tries = [(sheet, HAND_SIZES[0], most)]
+    tries = [(sheet, HAND_SIZES[0], n) for n in (most, most - 1)] if sheet.order else []
     tries += [(bare, hands, n) for hands in HAND_SIZES for n in range(most, -1, -1)]
     each = [(*one, 1.0) for one in tries] + [(bare, HAND_SIZES[-1], 0, TIGHT)]
     for shown, hands, n_may, gap in each:
