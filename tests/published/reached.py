@@ -28,12 +28,9 @@ EXCUSED = {
     "model.train.training_corners": "made the stored prior, whose use is checked",
     "model.train.moments_of": "made the stored prior, whose use is checked",
     "model.train.main": "made the stored prior, whose use is checked",
-    "advise.advice.LeftOut.doubtful": "a yes or no about two checked figures",
-    "advise.advice.Advice.teaches": "a yes or no about two settings",
     "advise.joint.Tilts.at": "says what foresees tilt must do",
     "advise.room.HardLimit.room": "says what a limit must do",
     "advise.tradeoff.Option.run": "a run's name",
-    "advise.choice.where_to_stop": "chooses between two measured settings by checked figures",
 }
 CONFIG = "[run]\nsource = optimizer\ndynamic_context = test_function\ndata_file = {data}\n"
 
