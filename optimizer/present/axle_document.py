@@ -10,6 +10,7 @@ from optimizer.advise.axle import AxleAdvice, HalfAxle
 from optimizer.advise.eccentric import Band
 from optimizer.advise.pair import PairAnswer, PairFigures
 from optimizer.present import axle as words
+from optimizer.present import axle_effect as effect
 from optimizer.present.cautions import AT_HAND, IN_FULL
 from optimizer.present.crew import Crew
 from optimizer.present.document import envelope
@@ -61,9 +62,9 @@ def _whole(a: AxleAdvice, crew: Crew, where: str) -> Json:
         "gain_deg": a.gain_deg,
         "worthwhile_deg": a.worthwhile_deg,
         "score_shown": words.score_words(a, crew),
-        "roll_shown": words.roll_words(a, crew),
-        "pair_shown": words.pair_words(a, crew),
-        "bumps_shown": words.bumps_words(a, crew),
+        "roll_shown": effect.roll_words(a, crew),
+        "pair_shown": effect.pair_words(a, crew),
+        "bumps_shown": effect.bumps_words(a, crew),
         "doubt": {"shown": words.doubts_words(a, crew)},
         "limits": {"shown": words.both_limits_words(a, crew)},
         "last_runs": [verified_document(x.verified, crew) for x in (a.left, a.right)],
