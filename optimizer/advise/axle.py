@@ -10,12 +10,14 @@ from __future__ import annotations
 from typing import Literal
 
 from optimizer.advise.advice import Advice, Move, Spot
+from optimizer.advise.limits import limits_today
 from optimizer.advise.pair import Both, PairAnswer, Side
+from optimizer.advise.room import Limit
 from optimizer.advise.stacks import joint_height_mm, possible_splits
 from optimizer.advise.table import SAME_HEIGHT_MM
 from optimizer.errors import CallError, NothingCanBeMadeError, TooFewReadingsError
 from optimizer.record import record
-from optimizer.records import Axle, Corner, Logbook
+from optimizer.records import Axle, Corner, Logbook, Run
 
 
 @record
@@ -69,7 +71,9 @@ class HalfAxle:
     Attributes
     ----------
     measured : the other corner's own advice
+    limits : its limits after the move and today
     missing : the corner without readings
+    missing_limits : of its limits, those that need no readings, as it stands
     offered_for_both : both sides are to be alike and nothing known stands against it
     can_be_made : whether the missing side's shims make the split; None where its rows do
         not say how it stands
@@ -78,7 +82,9 @@ class HalfAxle:
     axle: Axle
     stated: bool
     measured: Advice
+    limits: tuple[Limit, ...]
     missing: Corner
+    missing_limits: tuple[Limit, ...]
     move: Move
     offered_for_both: bool
     can_be_made: bool | None
@@ -198,23 +204,37 @@ def _half(book: Logbook, axle: Axle, side: Side, stated: bool) -> HalfAxle:
     missing = book.corners[axle.right if side.corner.name == axle.left else axle.left]
     spot = side.advice.best_guess
     can = _other_makes(book, missing, spot)
+    move = side.table.move(spot)
+    now = _stands_at(book, missing)
     return HalfAxle(
         axle=axle,
         stated=stated,
         measured=side.advice,
+        limits=side.limits(move),
         missing=missing,
-        move=side.table.move(spot),
+        missing_limits=()
+        if now is None
+        else limits_today(missing, book.reference_of(missing.name), now),
+        move=move,
         offered_for_both=axle.same and can is not False,
         can_be_made=can,
     )
 
 
-def _other_makes(book: Logbook, corner: Corner, spot: Spot) -> bool | None:
-    """Whether a corner that was never measured can make a joint height."""
+def _stands_at(book: Logbook, corner: Corner) -> Run | None:
+    """Where a corner that was never measured stands: the run car.toml names, or its reference."""
     rows = book.runs_of(corner.name)
     if not rows:
         return None
-    now = next((r for r in rows if r.name == corner.current_run), rows[-1])
+    named = next((r for r in rows if r.name == corner.current_run), None)
+    return named or book.reference_of(corner.name)
+
+
+def _other_makes(book: Logbook, corner: Corner, spot: Spot) -> bool | None:
+    """Whether a corner that was never measured can make a joint height."""
+    now = _stands_at(book, corner)
+    if now is None:
+        return None
     reference = book.reference_of(corner.name)
     try:
         splits = possible_splits(corner.stack, now, reference)

@@ -16,7 +16,7 @@ from optimizer.present.crew import Crew, spread_of_travels
 from optimizer.present.doubts import doubt_words
 from optimizer.present.labour import minutes_words, with_work
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
-from optimizer.present.limits import limits_words
+from optimizer.present.limits import NAMES, limits_words, unsafe_words
 from optimizer.present.note import do_words
 
 MOST_BRIEF = 8
@@ -256,14 +256,36 @@ def _half(found: HalfAxle, crew: Crew, width: int, where: str) -> list[str]:
         f"{axle_title(found)}: {none} has no readings, so {have} speaks alone", width
     )
     lines += labelled("First", first_words(found), width)
+    doubt, limits = half_doubts_words(found, crew), half_limits_words(found, crew)
+    lines += labelled("Doubt", doubt, width) if doubt else []
     lines += labelled("Lost", lost_words(found), width)
     lines += labelled(
         "Do this", f"{have}: {'; '.join(side_words(found.move, advice, crew, False))}", width
     )
     lines += labelled("For both", offered_words(found), width)
+    lines += labelled("Limits", limits, width) if limits else []
     lines += labelled("Careful", AT_HAND, width)
     then = f"measure {none} as it stands: shimopt enter{where} --corner {none}"
     return lines + labelled("Then", then, width)
+
+
+def half_doubts_words(found: HalfAxle, crew: Crew) -> str:
+    """What ``next`` doubts of the measured corner, and what the other one stands past."""
+    both = {
+        found.measured.corner.name: doubt_words(found.measured, crew),
+        found.missing.name: "; ".join(unsafe_words(found.missing_limits, crew)),
+    }
+    return "; ".join(f"{name}: {text}" for name, text in both.items() if text)
+
+
+def half_limits_words(found: HalfAxle, crew: Crew) -> str:
+    """What is near, over or not known of the measured corner, and near on the other."""
+    near = [NAMES[x.name] for x in found.missing_limits if x.status == "near"]
+    both = {
+        found.measured.corner.name: limits_words(found.limits, found.measured, crew, NEAR_ONLY),
+        found.missing.name: f"near its limit as it stands: {', '.join(near)}" if near else "",
+    }
+    return "; ".join(f"{name}: {text}" for name, text in both.items() if text)
 
 
 def lost_words(found: HalfAxle) -> str:

@@ -14,6 +14,7 @@ from optimizer.present import axle_effect as effect
 from optimizer.present.cautions import AT_HAND, IN_FULL
 from optimizer.present.crew import Crew
 from optimizer.present.document import envelope
+from optimizer.present.limits import limit_document
 from optimizer.present.verified import verified_document
 from optimizer.records import Axle, Logbook
 
@@ -79,11 +80,22 @@ def _half(a: HalfAxle, crew: Crew) -> Json:
         **_axle(a.axle, a.stated),
         "measured": [a.measured.corner.name],
         "n_run": [a.measured.n_run],
+        "doubt": {"shown": words.half_doubts_words(a, crew)},
         "lost": {"shown": words.lost_words(a)},
         "best_guess": _move(a.move, crew),
         "offered_for_both": a.offered_for_both,
         "can_be_made_on_both": a.can_be_made,
         "offered_shown": words.offered_words(a),
+        "limits": {
+            "shown": words.half_limits_words(a, crew),
+            "items": {
+                name: [limit_document(x, a.measured, crew) for x in limits]
+                for name, limits in (
+                    (a.measured.corner.name, a.limits),
+                    (a.missing.name, a.missing_limits),
+                )
+            },
+        },
         "first": words.first_words(a),
         "cautions": {"shown": AT_HAND, "in_full": list(IN_FULL)},
     }

@@ -20,7 +20,19 @@ from optimizer.present.axle import axle_note
 from optimizer.present.axle_document import axle_document
 from optimizer.present.axle_plot import draw_axle
 from optimizer.present.crew import Crew
-from optimizer.records import Axle, Corner, Eccentric, Labour, Logbook, Signs, Stack, Thread, Units
+from optimizer.records import (
+    Axle,
+    Corner,
+    Eccentric,
+    JointStud,
+    Labour,
+    Logbook,
+    ShimmedJoint,
+    Signs,
+    Stack,
+    Thread,
+    Units,
+)
 
 Book = Callable[..., Logbook]
 
@@ -227,6 +239,55 @@ def test_one_side_unmeasured_says_what_is_lost(both_sides: Book) -> None:
     assert isinstance(found, HalfAxle)
     assert not found.offered_for_both
     assert "not offered" in " ".join(axle_note(found, Crew.of(book)))
+
+
+def _with(book: Logbook, name: str, **more: Any) -> Logbook:
+    corner = replace(book.corners[name], **more)
+    return replace(book, corners={**book.corners, name: corner})
+
+
+def _half(book: Logbook) -> HalfAxle:
+    found = advise_axle(book, axles_of(book)["rear"])
+    assert isinstance(found, HalfAxle)
+    return found
+
+
+def _said(book: Logbook, found: HalfAxle | AxleAdvice) -> str:
+    return " ".join(" ".join(axle_note(found, Crew.of(book))).split())
+
+
+def test_the_measured_side_s_doubts_and_limits_stay_where_the_other_was_not_measured(
+    both_sides: Book,
+) -> None:
+    book = _one_sided(both_sides(3.0))
+    left = book.corners["rear-left"].thread
+    past = _with(book, "rear-left", thread=replace(left, shorter_mm=1.0))
+    found, loud = _half(past), "THE LINK STANDS 2.0 mm PAST ITS THREAD LIMIT: do not drive"
+    assert f"Doubt rear-left: {loud}" in _said(past, found)
+    document = axle_document(past, [found])["axles"][0]
+    assert loud in document["doubt"]["shown"]
+    items = document["limits"]["items"]["rear-left"]
+    assert [x["name"] for x in items if x["do_not_drive"]] == ["thread"]
+    change = _half(book).move.spot.length_change_mm
+    near = _with(book, "rear-left", thread=replace(left, shorter_mm=0.5 - change))
+    found = _half(near)
+    assert "Limits rear-left: thread 0." in _said(near, found)
+    assert "close to its end" in axle_document(near, [found])["axles"][0]["limits"]["shown"]
+
+
+def test_an_unmeasured_side_s_own_limits_are_told_as_it_stands(both_sides: Book) -> None:
+    book = _one_sided(both_sides(3.0))
+    book = _with(
+        book,
+        "rear-right",
+        stud=JointStud(size="M12", length_mm=20.0, nut_mm=12.0),
+        joint=ShimmedJoint(width_mm=16.0),
+    )
+    found = _half(book)
+    loud = "rear-right: THREAD PAST THE NUT IS"
+    assert loud in _said(book, found)
+    assert "SHORT: do not drive" in _said(book, found)
+    assert loud in axle_document(book, [found])["axles"][0]["doubt"]["shown"]
 
 
 def test_a_split_that_the_unmeasured_side_cannot_make_is_not_offered(both_sides: Book) -> None:
