@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from typing import Literal
 
-from optimizer.advise.advice import Advice, Move, Spot
-from optimizer.advise.limits import limits_today
+from optimizer.advise.advice import Advice, Move
+from optimizer.advise.limits import hard_limits, limits_today, refuse
 from optimizer.advise.pair import Both, PairAnswer, Side
-from optimizer.advise.room import Limit
-from optimizer.advise.stacks import joint_height_mm, possible_splits
-from optimizer.advise.table import SAME_HEIGHT_MM
+from optimizer.advise.room import At, Limit
+from optimizer.advise.stacks import Split, possible_splits, split_of
+from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM
 from optimizer.errors import CallError, NothingCanBeMadeError, TooFewReadingsError
 from optimizer.record import record
 from optimizer.records import Axle, Corner, Logbook, Run
@@ -64,6 +64,24 @@ class AxleAdvice:
         return self.alike.figures.score_deg.value - self.own.figures.score_deg.value
 
 
+WhyNot = Literal["hardware", "end", "face", "ahead", "pivot", "split", "length", "limit"]
+
+
+@record
+class Refusal:
+    """Why a corner cannot take the other one's setting.
+
+    Attributes
+    ----------
+    said : of ``hardware``, what stands against any setting of the corner
+    limit : of ``limit``, the one that the setting would be past there
+    """
+
+    why: WhyNot
+    said: str = ""
+    limit: Limit | None = None
+
+
 @record
 class HalfAxle:
     """The answer where one corner has no readings.
@@ -75,8 +93,9 @@ class HalfAxle:
     missing : the corner without readings
     missing_limits : of its limits, those that need no readings, as it stands
     offered_for_both : both sides are to be alike and nothing known stands against it
-    can_be_made : whether the missing side's shims make the split; None where its rows do
-        not say how it stands
+    can_be_made : whether the missing side's hardware makes the setting; None where its rows
+        do not say how it stands
+    refusal : why not; None where nothing known stands against it
     """
 
     axle: Axle
@@ -88,6 +107,7 @@ class HalfAxle:
     move: Move
     offered_for_both: bool
     can_be_made: bool | None
+    refusal: Refusal | None
 
 
 def axles_of(book: Logbook) -> dict[str, Axle]:
@@ -203,9 +223,9 @@ def _half(book: Logbook, axle: Axle, side: Side, stated: bool) -> HalfAxle:
     """What one measured corner says of an axle."""
     missing = book.corners[axle.right if side.corner.name == axle.left else axle.left]
     spot = side.advice.best_guess
-    can = _other_makes(book, missing, spot)
     move = side.table.move(spot)
     now = _stands_at(book, missing)
+    refusal = _refusal(book, side, missing, now)
     return HalfAxle(
         axle=axle,
         stated=stated,
@@ -216,8 +236,9 @@ def _half(book: Logbook, axle: Axle, side: Side, stated: bool) -> HalfAxle:
         if now is None
         else limits_today(missing, book.reference_of(missing.name), now),
         move=move,
-        offered_for_both=axle.same and can is not False,
-        can_be_made=can,
+        offered_for_both=axle.same and refusal is None,
+        can_be_made=False if refusal is not None else None if now is None else True,
+        refusal=refusal,
     )
 
 
@@ -230,14 +251,53 @@ def _stands_at(book: Logbook, corner: Corner) -> Run | None:
     return named or book.reference_of(corner.name)
 
 
-def _other_makes(book: Logbook, corner: Corner, spot: Spot) -> bool | None:
-    """Whether a corner that was never measured can make a joint height."""
-    now = _stands_at(book, corner)
+def _refusal(book: Logbook, side: Side, other: Corner, now: Run | None) -> Refusal | None:
+    """What is known of an unmeasured corner against the other side's best guess there.
+
+    Parameters
+    ----------
+    side : the measured side
+    other : the corner that was never measured
+    now : where it stands; None where its rows do not say, and its stacks and lengths with it
+    """
+    mine, spot = side.corner, side.advice.best_guess
+    try:
+        # with the other side's shims, as it would then be
+        refuse(other, now or book.reference_of(mine.name))
+    except NothingCanBeMadeError as error:
+        return Refusal(why="hardware", said=error.found)
+    if other.stack.end != mine.stack.end or other.stack.rack != mine.stack.rack:
+        return Refusal(why="end")
+    if other.stack.face != mine.stack.face:
+        return Refusal(why="face")
+    if other.ahead != mine.ahead:
+        return Refusal(why="ahead")
+    change = spot.length_change_mm
+    if (other.eccentric.kind == "none") != (mine.eccentric.kind == "none"):
+        return Refusal(why="pivot")
     if now is None:
-        return None
-    reference = book.reference_of(corner.name)
+        fixed = other.thread.kind == "fixed" and abs(change) >= SAME_LENGTH_MM
+        return Refusal(why="length") if fixed else None
+    reference = book.reference_of(other.name)
+    stands_mm = now.length_change_mm - reference.length_change_mm
+    if other.thread.kind == "fixed" and abs(change - stands_mm) >= SAME_LENGTH_MM:
+        return Refusal(why="length")
+    split = _split_there(other, now, reference, spot.height_mm)
+    if split is None:
+        return Refusal(why="split")
+    there = At.one(split, change)
+    for limit in hard_limits(other, reference):
+        told = limit.report(there, there)
+        if told.status == "over":
+            return Refusal(why="limit", limit=told)
+    return None
+
+
+def _split_there(corner: Corner, now: Run, reference: Run, height_mm: float) -> Split | None:
+    """The stacks that give a corner a joint height; None where its shims do not."""
     try:
         splits = possible_splits(corner.stack, now, reference)
     except NothingCanBeMadeError:
-        return abs(joint_height_mm(now, reference, corner.stack) - spot.height_mm) < SAME_HEIGHT_MM
-    return any(abs(s.height_mm - spot.height_mm) < SAME_HEIGHT_MM for s in splits)
+        splits = (split_of(now, reference, corner.stack),)
+    near = [s for s in splits if abs(s.height_mm - height_mm) < SAME_HEIGHT_MM]
+    return min(near, key=lambda s: abs(s.height_mm - height_mm), default=None)

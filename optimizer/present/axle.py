@@ -7,9 +7,10 @@ import textwrap
 import numpy as np
 
 from optimizer.advise.advice import Advice, Move
-from optimizer.advise.axle import AxleAdvice, HalfAxle
+from optimizer.advise.axle import AxleAdvice, HalfAxle, Refusal, WhyNot
 from optimizer.advise.labour import minutes_of_both
 from optimizer.advise.pair import PairAnswer
+from optimizer.advise.room import Limit
 from optimizer.present.axle_effect import bumps_words, pair_words, roll_words, uneven_at
 from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
 from optimizer.present.crew import Crew, spread_of_travels
@@ -23,6 +24,15 @@ MOST_BRIEF = 8
 # of ``limits_words``: what is near, over or not known
 NEAR_ONLY = 6
 NO_COST_DEG = 0.0005
+# why an unmeasured side cannot take the other one's setting
+REFUSED: dict[WhyNot, str] = {
+    "end": "its shims are at the other end of the link than {other}'s",
+    "face": "its joint stands on another face than {other}'s",
+    "ahead": "its link is on the other side of the upright's pivots than {other}'s",
+    "pivot": "only one of the two inner pivots can be moved",
+    "split": "its shims cannot make this split",
+    "length": "its link cannot change length, and this needs another",
+}
 
 
 def axle_note(
@@ -262,7 +272,7 @@ def _half(found: HalfAxle, crew: Crew, width: int, where: str) -> list[str]:
     lines += labelled(
         "Do this", f"{have}: {'; '.join(side_words(found.move, advice, crew, False))}", width
     )
-    lines += labelled("For both", offered_words(found), width)
+    lines += labelled("For both", offered_words(found, crew), width)
     lines += labelled("Limits", limits, width) if limits else []
     lines += labelled("Careful", AT_HAND, width)
     then = f"measure {none} as it stands: shimopt enter{where} --corner {none}"
@@ -296,15 +306,33 @@ def lost_words(found: HalfAxle) -> str:
     )
 
 
-def offered_words(found: HalfAxle) -> str:
+def offered_words(found: HalfAxle, crew: Crew) -> str:
     """Whether the measured side's setting may go on the other side, and on what trust."""
     have, none = found.measured.corner.name, found.missing.name
     if not found.axle.same:
         return f"not offered for {none}: the sides are set each by itself"
-    if found.can_be_made is False:
-        return f"not offered: {none}'s shims cannot make this split"
+    if found.refusal is not None:
+        return f"not offered: {refusal_words(found.refusal, none, have, crew)}"
     unknown = "; how it stands is not in runs.csv" if found.can_be_made is None else ""
     return (
         f"the same on {none} only on trust that its link is {have}'s mirror image{unknown}. "
         "Nothing measured says so"
     )
+
+
+def refusal_words(refusal: Refusal, name: str, other: str, crew: Crew) -> str:
+    """Why a corner cannot take another one's setting."""
+    if refusal.why == "hardware":
+        return refusal.said
+    if refusal.limit is not None:
+        return f"{name} would be past its limit there: {_past(refusal.limit, crew)}"
+    return f"{name}: " + REFUSED[refusal.why].format(other=other)
+
+
+def _past(limit: Limit, crew: Crew) -> str:
+    past = -(limit.left or 0.0)
+    if limit.unit == "mm":
+        return f"{NAMES[limit.name]} by {crew.rough_length(past)}"
+    if limit.unit == "share":
+        return f"{NAMES[limit.name]} by {100.0 * past:.0f} in 100"
+    return NAMES[limit.name]

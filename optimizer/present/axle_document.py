@@ -84,8 +84,9 @@ def _half(a: HalfAxle, crew: Crew) -> Json:
         "lost": {"shown": words.lost_words(a)},
         "best_guess": _move(a.move, crew),
         "offered_for_both": a.offered_for_both,
+        "refused": None if a.refusal is None else a.refusal.why,
         "can_be_made_on_both": a.can_be_made,
-        "offered_shown": words.offered_words(a),
+        "offered_shown": words.offered_words(a, crew),
         "limits": {
             "shown": words.half_limits_words(a, crew),
             "items": {

@@ -290,6 +290,50 @@ def test_an_unmeasured_side_s_own_limits_are_told_as_it_stands(both_sides: Book)
     assert loud in axle_document(book, [found])["axles"][0]["doubt"]["shown"]
 
 
+REFUSED: list[tuple[dict[str, Any], str]] = [
+    (
+        {"thread": Thread(kind="both-ends", pitch_mm=1.5, shorter_mm=1.0)},
+        "past its limit there: thread by",
+    ),
+    ({"thread": Thread(kind="fixed")}, "its link cannot change length"),
+    ({"stud": JointStud(tapered=True)}, "is tapered"),
+    ({"suspension": "solid-axle"}, "is on a solid axle"),
+    ({"role": "camber-too"}, "also sets camber"),
+    (
+        {
+            "stud": JointStud(size="M12", length_mm=20.0, nut_mm=12.0),
+            "joint": ShimmedJoint(width_mm=16.0),
+        },
+        "past its limit there: thread past the nut by",
+    ),
+    ({"ahead": True}, "its link is on the other side of the upright's pivots"),
+    ({"stack": Stack(end="inner")}, "its shims are at the other end of the link"),
+    ({"stack": Stack(face="arm-above")}, "its joint stands on another face"),
+    ({"eccentric": Eccentric(kind="none")}, "only one of the two inner pivots"),
+]
+
+
+@pytest.mark.parametrize(("hardware", "why"), REFUSED)
+def test_what_the_unmeasured_side_cannot_take_is_not_offered(
+    both_sides: Book, hardware: dict[str, Any], why: str
+) -> None:
+    book = _one_sided(both_sides(3.0))
+    if "stack" in hardware:
+        box = book.corners["rear-right"].stack.box_mm
+        hardware = {"stack": replace(hardware["stack"], box_mm=box)}
+    book = _with(book, "rear-right", **hardware)
+    found = _half(book)
+    assert abs(found.move.spot.length_change_mm) > 1.0
+    assert not found.offered_for_both
+    said = _said(book, found)
+    assert "For both not offered:" in said
+    assert why in said
+    assert "on trust" not in said
+    document = axle_document(book, [found])["axles"][0]
+    assert not document["offered_for_both"]
+    assert why in document["offered_shown"]
+
+
 def test_a_split_that_the_unmeasured_side_cannot_make_is_not_offered(both_sides: Book) -> None:
     book = _one_sided(both_sides(3.0))
     right = replace(book.corners["rear-right"], stack=Stack(box_mm=(2.0, 2.0, 2.0)))
