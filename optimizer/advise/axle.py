@@ -31,7 +31,7 @@ class AxleAdvice:
     now : how both stand
     alike : the best setting that both sides can share; None where none can be shared
     own : the best of each side
-    action : set what is advised, or stay
+    action : set what is advised, or stay; never stay where a side stands past a limit
     gain_deg : expected gain of what is advised over how both stand
     """
 
@@ -45,6 +45,12 @@ class AxleAdvice:
     action: Literal["set", "stay"]
     gain_deg: float
     worthwhile_deg: float
+
+    @property
+    def past_today(self) -> tuple[str, ...]:
+        """Corners that stand past a limit that a car must not be driven past."""
+        sides = ((self.axle.left, self.now.left_limits), (self.axle.right, self.now.right_limits))
+        return tuple(name for name, limits in sides if _is_past(limits))
 
     @property
     def wanted(self) -> PairAnswer:
@@ -205,6 +211,7 @@ def advise_axle(book: Logbook, axle: Axle) -> AxleAdvice | HalfAxle:
     gain = both.gain_deg(wanted)
     worth = min(a.goal.worthwhile_deg for a in (both.left.advice, both.right.advice))
     as_wanted = alike is None or not axle.same or both.stand_alike()
+    past = _is_past(now.left_limits) or _is_past(now.right_limits)
     return AxleAdvice(
         axle=axle,
         stated=stated,
@@ -213,10 +220,14 @@ def advise_axle(book: Logbook, axle: Axle) -> AxleAdvice | HalfAxle:
         now=now,
         alike=alike,
         own=own,
-        action="stay" if gain < worth and as_wanted else "set",
+        action="stay" if gain < worth and as_wanted and not past else "set",
         gain_deg=gain,
         worthwhile_deg=worth,
     )
+
+
+def _is_past(limits: tuple[Limit, ...]) -> bool:
+    return any(limit.unsafe_now for limit in limits)
 
 
 def _half(book: Logbook, axle: Axle, side: Side, stated: bool) -> HalfAxle:

@@ -91,6 +91,8 @@ def heading_words(found: AxleAdvice) -> str:
         kind = "one each, since no setting can be made on both sides"
     else:
         kind = "one setting each"
+    if found.past_today:
+        kind += ", inside the limits"
     return f"{axle_title(found)}, after {runs}: {kind}"
 
 
@@ -127,6 +129,8 @@ def side_words(move: Move, advice: Advice, crew: Crew, stays: bool) -> list[str]
 def doubts_words(found: AxleAdvice, crew: Crew) -> str:
     """What ``next`` doubts of each corner."""
     both = {a.corner.name: doubt_words(a, crew) for a in (found.left, found.right)}
+    if len(set(both.values())) == 1:
+        both = {"both sides": next(iter(both.values()))}
     return "; ".join(f"{name}: {text}" for name, text in both.items() if text)
 
 
@@ -191,7 +195,10 @@ def score_words(found: AxleAdvice, crew: Crew) -> str:
     span = f"({crew.score(then.low)} to {crew.score(then.high)})"
     if found.action == "stay":
         return f"{text} {span}"
-    return f"{text} now, {crew.score(then.value)} {span} next"
+    text += f" now, {crew.score(then.value)} {span} next"
+    if then.value <= now.value:
+        return text
+    return f"{text}, worse, but {'inside the limits' if found.past_today else 'alike'}"
 
 
 def _work(found: AxleAdvice) -> tuple[str, ...]:

@@ -51,6 +51,7 @@ def _whole(a: AxleAdvice, crew: Crew, where: str) -> Json:
         "measured": [a.axle.left, a.axle.right],
         "n_run": [a.left.n_run, a.right.n_run],
         "action": a.action,
+        "past_a_limit_today": list(a.past_today),
         "heading": words.heading_words(a),
         "do": {"shown": [text for _, text in words.set_words(a, crew)]},
         "now": _answer(a.now, crew),

@@ -205,6 +205,51 @@ def test_both_stay_where_nothing_is_gained(both_sides: Book) -> None:
     assert "Stands at" in said
 
 
+@pytest.mark.parametrize("same", [True, False])
+@pytest.mark.parametrize("past", [("rear-left",), ("rear-left", "rear-right")])
+def test_a_side_past_a_limit_does_not_stay_as_it_stands(
+    both_sides: Book, same: bool, past: tuple[str, ...]
+) -> None:
+    """Little is gained, but the car must not be driven as it stands."""
+    book = both_sides(seed=None, same=same)
+    for name, corner in book.corners.items():
+        thread = replace(corner.thread, shorter_mm=1.0 if name in past else 12.0)
+        goal = replace(corner.goal, worthwhile_deg=0.5)
+        book = _with(book, name, thread=thread, goal=goal)
+    found = _answer(book)
+    assert found.action == "set"
+    assert found.past_today == past
+    assert not any(x.status == "over" for x in found.advised.left_limits)
+    said = _said(book, found)
+    assert "inside the limits" in said
+    assert "leave both" not in said
+    assert "worse" not in said
+    document = axle_document(book, [found])["axles"][0]
+    assert document["past_a_limit_today"] == list(past)
+
+
+def test_what_is_worse_but_inside_the_limits_is_said_to_be_so(both_sides: Book) -> None:
+    book = both_sides(seed=None)
+    stud = JointStud(
+        size="M12", property_class="10.9", length_mm=60.0, nut_mm=12.0, spacer_mm=2.0, load_n=1900.0
+    )
+    for name, corner in book.corners.items():
+        stack = replace(corner.stack, face="arm-below")
+        book = _with(
+            book, name, stack=stack, stud=stud, joint=ShimmedJoint(width_mm=16.0),
+            current_run="link-short" if name == "rear-left" else "link-short-r",
+        )  # fmt: skip
+    found = _answer(book)
+    assert found.past_today == ("rear-left", "rear-right")
+    assert found.action == "set"
+    assert found.advised.figures.score_deg.value > found.now.figures.score_deg.value
+    said = _said(book, found)
+    assert "one setting for both sides, inside the limits" in said
+    assert "next, worse, but inside the limits" in said
+    assert "Doubt both sides: THE STUD BENDS" in said
+    assert len(axle_note(found, Crew.of(book))) < 24
+
+
 def test_sides_that_stand_apart_are_brought_together(both_sides: Book) -> None:
     """The crew wants both alike: they are set alike even where little is gained."""
     book = both_sides(seed=None)
