@@ -9,13 +9,15 @@ from __future__ import annotations
 
 from typing import Literal
 
-from optimizer.advise.advice import Advice, Move, Spot
+from optimizer.advise.advice import Advice, Move
+from optimizer.advise.limits import hard_limits, limits_today, refuse
 from optimizer.advise.pair import Both, PairAnswer, Side
-from optimizer.advise.stacks import joint_height_mm, possible_splits
-from optimizer.advise.table import SAME_HEIGHT_MM
+from optimizer.advise.room import At, Limit
+from optimizer.advise.stacks import Split, possible_splits, split_of
+from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM
 from optimizer.errors import CallError, NothingCanBeMadeError, TooFewReadingsError
 from optimizer.record import record
-from optimizer.records import Axle, Corner, Logbook
+from optimizer.records import Axle, Corner, Logbook, Run
 
 
 @record
@@ -29,7 +31,7 @@ class AxleAdvice:
     now : how both stand
     alike : the best setting that both sides can share; None where none can be shared
     own : the best of each side
-    action : set what is advised, or stay
+    action : set what is advised, or stay; never stay where a side stands past a limit
     gain_deg : expected gain of what is advised over how both stand
     """
 
@@ -43,6 +45,12 @@ class AxleAdvice:
     action: Literal["set", "stay"]
     gain_deg: float
     worthwhile_deg: float
+
+    @property
+    def past_today(self) -> tuple[str, ...]:
+        """Corners that stand past a limit that a car must not be driven past."""
+        sides = ((self.axle.left, self.now.left_limits), (self.axle.right, self.now.right_limits))
+        return tuple(name for name, limits in sides if _is_past(limits))
 
     @property
     def wanted(self) -> PairAnswer:
@@ -62,6 +70,24 @@ class AxleAdvice:
         return self.alike.figures.score_deg.value - self.own.figures.score_deg.value
 
 
+WhyNot = Literal["hardware", "end", "face", "ahead", "pivot", "split", "length", "limit"]
+
+
+@record
+class Refusal:
+    """Why a corner cannot take the other one's setting.
+
+    Attributes
+    ----------
+    said : of ``hardware``, what stands against any setting of the corner
+    limit : of ``limit``, the one that the setting would be past there
+    """
+
+    why: WhyNot
+    said: str = ""
+    limit: Limit | None = None
+
+
 @record
 class HalfAxle:
     """The answer where one corner has no readings.
@@ -69,19 +95,25 @@ class HalfAxle:
     Attributes
     ----------
     measured : the other corner's own advice
+    limits : its limits after the move and today
     missing : the corner without readings
+    missing_limits : of its limits, those that need no readings, as it stands
     offered_for_both : both sides are to be alike and nothing known stands against it
-    can_be_made : whether the missing side's shims make the split; None where its rows do
-        not say how it stands
+    can_be_made : whether the missing side's hardware makes the setting; None where its rows
+        do not say how it stands
+    refusal : why not; None where nothing known stands against it
     """
 
     axle: Axle
     stated: bool
     measured: Advice
+    limits: tuple[Limit, ...]
     missing: Corner
+    missing_limits: tuple[Limit, ...]
     move: Move
     offered_for_both: bool
     can_be_made: bool | None
+    refusal: Refusal | None
 
 
 def axles_of(book: Logbook) -> dict[str, Axle]:
@@ -179,6 +211,7 @@ def advise_axle(book: Logbook, axle: Axle) -> AxleAdvice | HalfAxle:
     gain = both.gain_deg(wanted)
     worth = min(a.goal.worthwhile_deg for a in (both.left.advice, both.right.advice))
     as_wanted = alike is None or not axle.same or both.stand_alike()
+    past = _is_past(now.left_limits) or _is_past(now.right_limits)
     return AxleAdvice(
         axle=axle,
         stated=stated,
@@ -187,37 +220,95 @@ def advise_axle(book: Logbook, axle: Axle) -> AxleAdvice | HalfAxle:
         now=now,
         alike=alike,
         own=own,
-        action="stay" if gain < worth and as_wanted else "set",
+        action="stay" if gain < worth and as_wanted and not past else "set",
         gain_deg=gain,
         worthwhile_deg=worth,
     )
+
+
+def _is_past(limits: tuple[Limit, ...]) -> bool:
+    return any(limit.unsafe_now for limit in limits)
 
 
 def _half(book: Logbook, axle: Axle, side: Side, stated: bool) -> HalfAxle:
     """What one measured corner says of an axle."""
     missing = book.corners[axle.right if side.corner.name == axle.left else axle.left]
     spot = side.advice.best_guess
-    can = _other_makes(book, missing, spot)
+    move = side.table.move(spot)
+    now = _stands_at(book, missing)
+    refusal = _refusal(book, side, missing, now)
     return HalfAxle(
         axle=axle,
         stated=stated,
         measured=side.advice,
+        limits=side.limits(move),
         missing=missing,
-        move=side.table.move(spot),
-        offered_for_both=axle.same and can is not False,
-        can_be_made=can,
+        missing_limits=()
+        if now is None
+        else limits_today(missing, book.reference_of(missing.name), now),
+        move=move,
+        offered_for_both=axle.same and refusal is None,
+        can_be_made=False if refusal is not None else None if now is None else True,
+        refusal=refusal,
     )
 
 
-def _other_makes(book: Logbook, corner: Corner, spot: Spot) -> bool | None:
-    """Whether a corner that was never measured can make a joint height."""
+def _stands_at(book: Logbook, corner: Corner) -> Run | None:
+    """Where a corner that was never measured stands: the run car.toml names, or its reference."""
     rows = book.runs_of(corner.name)
     if not rows:
         return None
-    now = next((r for r in rows if r.name == corner.current_run), rows[-1])
-    reference = book.reference_of(corner.name)
+    named = next((r for r in rows if r.name == corner.current_run), None)
+    return named or book.reference_of(corner.name)
+
+
+def _refusal(book: Logbook, side: Side, other: Corner, now: Run | None) -> Refusal | None:
+    """What is known of an unmeasured corner against the other side's best guess there.
+
+    Parameters
+    ----------
+    side : the measured side
+    other : the corner that was never measured
+    now : where it stands; None where its rows do not say, and its stacks and lengths with it
+    """
+    mine, spot = side.corner, side.advice.best_guess
+    try:
+        # with the other side's shims, as it would then be
+        refuse(other, now or book.reference_of(mine.name))
+    except NothingCanBeMadeError as error:
+        return Refusal(why="hardware", said=error.found)
+    if other.stack.end != mine.stack.end or other.stack.rack != mine.stack.rack:
+        return Refusal(why="end")
+    if other.stack.face != mine.stack.face:
+        return Refusal(why="face")
+    if other.ahead != mine.ahead:
+        return Refusal(why="ahead")
+    change = spot.length_change_mm
+    if (other.eccentric.kind == "none") != (mine.eccentric.kind == "none"):
+        return Refusal(why="pivot")
+    if now is None:
+        fixed = other.thread.kind == "fixed" and abs(change) >= SAME_LENGTH_MM
+        return Refusal(why="length") if fixed else None
+    reference = book.reference_of(other.name)
+    stands_mm = now.length_change_mm - reference.length_change_mm
+    if other.thread.kind == "fixed" and abs(change - stands_mm) >= SAME_LENGTH_MM:
+        return Refusal(why="length")
+    split = _split_there(other, now, reference, spot.height_mm)
+    if split is None:
+        return Refusal(why="split")
+    there = At.one(split, change)
+    for limit in hard_limits(other, reference):
+        told = limit.report(there, there)
+        if told.status == "over":
+            return Refusal(why="limit", limit=told)
+    return None
+
+
+def _split_there(corner: Corner, now: Run, reference: Run, height_mm: float) -> Split | None:
+    """The stacks that give a corner a joint height; None where its shims do not."""
     try:
         splits = possible_splits(corner.stack, now, reference)
     except NothingCanBeMadeError:
-        return abs(joint_height_mm(now, reference, corner.stack) - spot.height_mm) < SAME_HEIGHT_MM
-    return any(abs(s.height_mm - spot.height_mm) < SAME_HEIGHT_MM for s in splits)
+        splits = (split_of(now, reference, corner.stack),)
+    near = [s for s in splits if abs(s.height_mm - height_mm) < SAME_HEIGHT_MM]
+    return min(near, key=lambda s: abs(s.height_mm - height_mm), default=None)

@@ -1,7 +1,4 @@
-"""The answer of ``axle`` as a mechanic's screen: both corners, their difference, and its effect.
-
-What toe does to a car in words (steadier, sharper) is common practice, no source.
-"""
+"""The answer of ``axle`` as a mechanic's screen: both corners, their difference, and its effect."""
 
 from __future__ import annotations
 
@@ -10,25 +7,32 @@ import textwrap
 import numpy as np
 
 from optimizer.advise.advice import Advice, Move
-from optimizer.advise.axle import AxleAdvice, HalfAxle
-from optimizer.advise.eccentric import Band
+from optimizer.advise.axle import AxleAdvice, HalfAxle, Refusal, WhyNot
 from optimizer.advise.labour import minutes_of_both
-from optimizer.advise.pair import OPPOSITE_MM, PairAnswer, PairFigures, RollSteer
+from optimizer.advise.pair import PairAnswer
+from optimizer.advise.room import Limit
+from optimizer.present.axle_effect import bumps_words, pair_words, roll_words, uneven_at
 from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
 from optimizer.present.crew import Crew, spread_of_travels
 from optimizer.present.doubts import doubt_words
 from optimizer.present.labour import minutes_words, with_work
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
-from optimizer.present.limits import limits_words
+from optimizer.present.limits import NAMES, limits_words, unsafe_words
 from optimizer.present.note import do_words
-from optimizer.units import from_mm
 
 MOST_BRIEF = 8
 # of ``limits_words``: what is near, over or not known
 NEAR_ONLY = 6
-# less steer in roll, or toe of the pair, than anybody could feel
-FELT_ROLL, FELT_PAIR_DEG = 0.005, 0.02
 NO_COST_DEG = 0.0005
+# why an unmeasured side cannot take the other one's setting
+REFUSED: dict[WhyNot, str] = {
+    "end": "its shims are at the other end of the link than {other}'s",
+    "face": "its joint stands on another face than {other}'s",
+    "ahead": "its link is on the other side of the upright's pivots than {other}'s",
+    "pivot": "only one of the two inner pivots can be moved",
+    "split": "its shims cannot make this split",
+    "length": "its link cannot change length, and this needs another",
+}
 
 
 def axle_note(
@@ -62,7 +66,7 @@ def _whole(found: AxleAdvice, crew: Crew, width: int, brevity: int, where: str) 
     lines += labelled("Roll", roll_words(found, crew, brevity > 0), width)
     if brevity < 8:
         lines += labelled("Pair", pair_words(found, crew, brevity > 0), width)
-    uneven = any(_uneven_at(a.figures) is not None for a in (found.now, found.advised))
+    uneven = any(uneven_at(a.figures) is not None for a in (found.now, found.advised))
     if brevity < (7 if uneven else 5):
         lines += labelled("Bumps", bumps_words(found, crew), width)
     if brevity < 8:
@@ -87,6 +91,8 @@ def heading_words(found: AxleAdvice) -> str:
         kind = "one each, since no setting can be made on both sides"
     else:
         kind = "one setting each"
+    if found.past_today:
+        kind += ", inside the limits"
     return f"{axle_title(found)}, after {runs}: {kind}"
 
 
@@ -123,6 +129,8 @@ def side_words(move: Move, advice: Advice, crew: Crew, stays: bool) -> list[str]
 def doubts_words(found: AxleAdvice, crew: Crew) -> str:
     """What ``next`` doubts of each corner."""
     both = {a.corner.name: doubt_words(a, crew) for a in (found.left, found.right)}
+    if len(set(both.values())) == 1:
+        both = {"both sides": next(iter(both.values()))}
     return "; ".join(f"{name}: {text}" for name, text in both.items() if text)
 
 
@@ -187,7 +195,10 @@ def score_words(found: AxleAdvice, crew: Crew) -> str:
     span = f"({crew.score(then.low)} to {crew.score(then.high)})"
     if found.action == "stay":
         return f"{text} {span}"
-    return f"{text} now, {crew.score(then.value)} {span} next"
+    text += f" now, {crew.score(then.value)} {span} next"
+    if then.value <= now.value:
+        return text
+    return f"{text}, worse, but {'inside the limits' if found.past_today else 'alike'}"
 
 
 def _work(found: AxleAdvice) -> tuple[str, ...]:
@@ -198,98 +209,6 @@ def _work(found: AxleAdvice) -> tuple[str, ...]:
     words = minutes_words(minutes)
     brief = () if minutes.unknown else (f"; {minutes.known_min:.0f} min",)
     return (f"; {words}", *brief) if words else ()
-
-
-def roll_words(found: AxleAdvice, crew: Crew, short: bool = False) -> str:
-    """Steer of the axle in roll, now and next, with what it does to the car."""
-    now, then, place = found.now.figures.roll, found.advised.figures.roll, found.axle.place
-    text = _roll(now, place, crew, short, per=_per(now, crew))
-    if found.action == "stay":
-        return text
-    return f"now {text}; next {_roll(then, place, crew, short)}"
-
-
-def _roll_way(band: Band) -> str:
-    if band.low <= 0.0 <= band.high or abs(band.value) < FELT_ROLL:
-        return "none"
-    return "into" if band.value > 0.0 else "out"
-
-
-def _roll(roll: RollSteer, place: str, crew: Crew, short: bool, per: str = "") -> str:
-    band = roll.opposite_deg if roll.per_deg is None else roll.per_deg
-    way, unit = _roll_way(band), crew.units.toe
-    if way == "none":
-        most = max(abs(band.low), abs(band.high), FELT_ROLL)
-        return f"under {crew.score(most)} {unit}{per}: nothing to feel"
-    effect = {
-        ("rear", "into"): "roll understeer, steadier",
-        ("rear", "out"): "roll oversteer, sharper on entry, may step out",
-        ("front", "into"): "roll oversteer, sharper on entry",
-        ("front", "out"): "roll understeer, steadier",
-    }[place, way]
-    low, high = sorted((abs(band.low), abs(band.high)))
-    span = "" if short else f" ({crew.score(low)} to {crew.score(high)})"
-    turn = "into the turn" if way == "into" else "out of the turn"
-    return f"{crew.score(band.value)} {unit} {turn}{per}{span}: {effect}"
-
-
-def _per(roll: RollSteer, crew: Crew) -> str:
-    if roll.per_deg is not None:
-        return " for a degree of roll"
-    amount = from_mm(OPPOSITE_MM, crew.units.travel)
-    return f" for {amount:.2g} {crew.units.travel} up on one wheel, down on the other"
-
-
-def pair_words(found: AxleAdvice, crew: Crew, short: bool = False) -> str:
-    """Toe of both wheels together at the ends of travel, now and next, with its effect."""
-    now, then = found.now.figures, found.advised.figures
-    rear = found.axle.place == "rear"
-    braking, power = ("braking", "power") if short else ("braking, entry", "power, exit")
-    ends = ((0, braking if rear else power), (-1, power if rear else braking))
-    said = []
-    for at, when in ends:
-        travel = crew.travel(float(now.travel_mm[at]))
-        text = f"{travel} ({when}) {_pair(now, at, crew)}"
-        if found.action == "set":
-            text += f", next {_pair(then, at, crew)}"
-        said.append(text)
-    return "; ".join(said)
-
-
-def _pair(figures: PairFigures, at: int, crew: Crew) -> str:
-    value, half = float(figures.total_deg[at]), float(figures.half_deg[at])
-    if abs(value) < max(half, FELT_PAIR_DEG):
-        return f"under {crew.amount(max(abs(value) + half, FELT_PAIR_DEG))}"
-    return f"{crew.toe(value)}, {'steadier' if value > 0.0 else 'sharper'}"
-
-
-def bumps_words(found: AxleAdvice, crew: Crew) -> str:
-    """How the pair steers the axle where both wheels move alike, where it does so most."""
-    now, then = found.now.figures, found.advised.figures
-    # where it steers most of what can be told, now before next
-    worst = now if _uneven_at(now) is not None or _uneven_at(then) is None else then
-    at = int(np.argmax(np.abs(worst.heave_steer_deg)))
-    text = f"both wheels at {crew.travel(float(now.travel_mm[at]))} steer "
-    text += _steer(now, at, crew)
-    return text if found.action == "stay" else f"{text}, next {_steer(then, at, crew)}"
-
-
-def _steer(figures: PairFigures, at: int, crew: Crew) -> str:
-    value = float(figures.heave_steer_deg[at])
-    if abs(value) < _told(figures, at):
-        return "neither way"
-    return f"{crew.amount(value)} {'left' if value > 0.0 else 'right'}"
-
-
-def _told(figures: PairFigures, at: int) -> float:
-    """The least steer of the pair that can be told and felt."""
-    return max(float(figures.half_deg[at]), FELT_PAIR_DEG) / 2.0
-
-
-def _uneven_at(figures: PairFigures) -> int | None:
-    """Where the pair steers most, if that can be told."""
-    at = int(np.argmax(np.abs(figures.heave_steer_deg)))
-    return at if abs(float(figures.heave_steer_deg[at])) >= _told(figures, at) else None
 
 
 def alike_words(found: AxleAdvice, crew: Crew, short: bool = False) -> str:
@@ -354,14 +273,36 @@ def _half(found: HalfAxle, crew: Crew, width: int, where: str) -> list[str]:
         f"{axle_title(found)}: {none} has no readings, so {have} speaks alone", width
     )
     lines += labelled("First", first_words(found), width)
+    doubt, limits = half_doubts_words(found, crew), half_limits_words(found, crew)
+    lines += labelled("Doubt", doubt, width) if doubt else []
     lines += labelled("Lost", lost_words(found), width)
     lines += labelled(
         "Do this", f"{have}: {'; '.join(side_words(found.move, advice, crew, False))}", width
     )
-    lines += labelled("For both", offered_words(found), width)
+    lines += labelled("For both", offered_words(found, crew), width)
+    lines += labelled("Limits", limits, width) if limits else []
     lines += labelled("Careful", AT_HAND, width)
     then = f"measure {none} as it stands: shimopt enter{where} --corner {none}"
     return lines + labelled("Then", then, width)
+
+
+def half_doubts_words(found: HalfAxle, crew: Crew) -> str:
+    """What ``next`` doubts of the measured corner, and what the other one stands past."""
+    both = {
+        found.measured.corner.name: doubt_words(found.measured, crew),
+        found.missing.name: "; ".join(unsafe_words(found.missing_limits, crew)),
+    }
+    return "; ".join(f"{name}: {text}" for name, text in both.items() if text)
+
+
+def half_limits_words(found: HalfAxle, crew: Crew) -> str:
+    """What is near, over or not known of the measured corner, and near on the other."""
+    near = [NAMES[x.name] for x in found.missing_limits if x.status == "near"]
+    both = {
+        found.measured.corner.name: limits_words(found.limits, found.measured, crew, NEAR_ONLY),
+        found.missing.name: f"near its limit as it stands: {', '.join(near)}" if near else "",
+    }
+    return "; ".join(f"{name}: {text}" for name, text in both.items() if text)
 
 
 def lost_words(found: HalfAxle) -> str:
@@ -372,15 +313,33 @@ def lost_words(found: HalfAxle) -> str:
     )
 
 
-def offered_words(found: HalfAxle) -> str:
+def offered_words(found: HalfAxle, crew: Crew) -> str:
     """Whether the measured side's setting may go on the other side, and on what trust."""
     have, none = found.measured.corner.name, found.missing.name
     if not found.axle.same:
         return f"not offered for {none}: the sides are set each by itself"
-    if found.can_be_made is False:
-        return f"not offered: {none}'s shims cannot make this split"
+    if found.refusal is not None:
+        return f"not offered: {refusal_words(found.refusal, none, have, crew)}"
     unknown = "; how it stands is not in runs.csv" if found.can_be_made is None else ""
     return (
         f"the same on {none} only on trust that its link is {have}'s mirror image{unknown}. "
         "Nothing measured says so"
     )
+
+
+def refusal_words(refusal: Refusal, name: str, other: str, crew: Crew) -> str:
+    """Why a corner cannot take another one's setting."""
+    if refusal.why == "hardware":
+        return refusal.said
+    if refusal.limit is not None:
+        return f"{name} would be past its limit there: {_past(refusal.limit, crew)}"
+    return f"{name}: " + REFUSED[refusal.why].format(other=other)
+
+
+def _past(limit: Limit, crew: Crew) -> str:
+    past = -(limit.left or 0.0)
+    if limit.unit == "mm":
+        return f"{NAMES[limit.name]} by {crew.rough_length(past)}"
+    if limit.unit == "share":
+        return f"{NAMES[limit.name]} by {100.0 * past:.0f} in 100"
+    return NAMES[limit.name]

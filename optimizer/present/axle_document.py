@@ -10,9 +10,11 @@ from optimizer.advise.axle import AxleAdvice, HalfAxle
 from optimizer.advise.eccentric import Band
 from optimizer.advise.pair import PairAnswer, PairFigures
 from optimizer.present import axle as words
+from optimizer.present import axle_effect as effect
 from optimizer.present.cautions import AT_HAND, IN_FULL
 from optimizer.present.crew import Crew
 from optimizer.present.document import envelope
+from optimizer.present.limits import limit_document
 from optimizer.present.verified import verified_document
 from optimizer.records import Axle, Logbook
 
@@ -49,6 +51,7 @@ def _whole(a: AxleAdvice, crew: Crew, where: str) -> Json:
         "measured": [a.axle.left, a.axle.right],
         "n_run": [a.left.n_run, a.right.n_run],
         "action": a.action,
+        "past_a_limit_today": list(a.past_today),
         "heading": words.heading_words(a),
         "do": {"shown": [text for _, text in words.set_words(a, crew)]},
         "now": _answer(a.now, crew),
@@ -61,9 +64,9 @@ def _whole(a: AxleAdvice, crew: Crew, where: str) -> Json:
         "gain_deg": a.gain_deg,
         "worthwhile_deg": a.worthwhile_deg,
         "score_shown": words.score_words(a, crew),
-        "roll_shown": words.roll_words(a, crew),
-        "pair_shown": words.pair_words(a, crew),
-        "bumps_shown": words.bumps_words(a, crew),
+        "roll_shown": effect.roll_words(a, crew),
+        "pair_shown": effect.pair_words(a, crew),
+        "bumps_shown": effect.bumps_words(a, crew),
         "doubt": {"shown": words.doubts_words(a, crew)},
         "limits": {"shown": words.both_limits_words(a, crew)},
         "last_runs": [verified_document(x.verified, crew) for x in (a.left, a.right)],
@@ -78,11 +81,23 @@ def _half(a: HalfAxle, crew: Crew) -> Json:
         **_axle(a.axle, a.stated),
         "measured": [a.measured.corner.name],
         "n_run": [a.measured.n_run],
+        "doubt": {"shown": words.half_doubts_words(a, crew)},
         "lost": {"shown": words.lost_words(a)},
         "best_guess": _move(a.move, crew),
         "offered_for_both": a.offered_for_both,
+        "refused": None if a.refusal is None else a.refusal.why,
         "can_be_made_on_both": a.can_be_made,
-        "offered_shown": words.offered_words(a),
+        "offered_shown": words.offered_words(a, crew),
+        "limits": {
+            "shown": words.half_limits_words(a, crew),
+            "items": {
+                name: [limit_document(x, a.measured, crew) for x in limits]
+                for name, limits in (
+                    (a.measured.corner.name, a.limits),
+                    (a.missing.name, a.missing_limits),
+                )
+            },
+        },
         "first": words.first_words(a),
         "cautions": {"shown": AT_HAND, "in_full": list(IN_FULL)},
     }

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.advise.axle import AxleAdvice, HalfAxle
-from optimizer.present.axle import axle_title, heading_words, roll_words
+from optimizer.present.axle import axle_title, heading_words
+from optimizer.present.axle_effect import roll_words
 from optimizer.present.crew import Crew
 from optimizer.present.plot import COLOURS, INK, check_suffix, in_glyphs, save
 from optimizer.units import from_deg, from_mm

@@ -20,7 +20,19 @@ from optimizer.present.axle import axle_note
 from optimizer.present.axle_document import axle_document
 from optimizer.present.axle_plot import draw_axle
 from optimizer.present.crew import Crew
-from optimizer.records import Axle, Corner, Eccentric, Labour, Logbook, Signs, Stack, Thread, Units
+from optimizer.records import (
+    Axle,
+    Corner,
+    Eccentric,
+    JointStud,
+    Labour,
+    Logbook,
+    ShimmedJoint,
+    Signs,
+    Stack,
+    Thread,
+    Units,
+)
 
 Book = Callable[..., Logbook]
 
@@ -193,6 +205,51 @@ def test_both_stay_where_nothing_is_gained(both_sides: Book) -> None:
     assert "Stands at" in said
 
 
+@pytest.mark.parametrize("same", [True, False])
+@pytest.mark.parametrize("past", [("rear-left",), ("rear-left", "rear-right")])
+def test_a_side_past_a_limit_does_not_stay_as_it_stands(
+    both_sides: Book, same: bool, past: tuple[str, ...]
+) -> None:
+    """Little is gained, but the car must not be driven as it stands."""
+    book = both_sides(seed=None, same=same)
+    for name, corner in book.corners.items():
+        thread = replace(corner.thread, shorter_mm=1.0 if name in past else 12.0)
+        goal = replace(corner.goal, worthwhile_deg=0.5)
+        book = _with(book, name, thread=thread, goal=goal)
+    found = _answer(book)
+    assert found.action == "set"
+    assert found.past_today == past
+    assert not any(x.status == "over" for x in found.advised.left_limits)
+    said = _said(book, found)
+    assert "inside the limits" in said
+    assert "leave both" not in said
+    assert "worse" not in said
+    document = axle_document(book, [found])["axles"][0]
+    assert document["past_a_limit_today"] == list(past)
+
+
+def test_what_is_worse_but_inside_the_limits_is_said_to_be_so(both_sides: Book) -> None:
+    book = both_sides(seed=None)
+    stud = JointStud(
+        size="M12", property_class="10.9", length_mm=60.0, nut_mm=12.0, spacer_mm=2.0, load_n=1900.0
+    )
+    for name, corner in book.corners.items():
+        stack = replace(corner.stack, face="arm-below")
+        book = _with(
+            book, name, stack=stack, stud=stud, joint=ShimmedJoint(width_mm=16.0),
+            current_run="link-short" if name == "rear-left" else "link-short-r",
+        )  # fmt: skip
+    found = _answer(book)
+    assert found.past_today == ("rear-left", "rear-right")
+    assert found.action == "set"
+    assert found.advised.figures.score_deg.value > found.now.figures.score_deg.value
+    said = _said(book, found)
+    assert "one setting for both sides, inside the limits" in said
+    assert "next, worse, but inside the limits" in said
+    assert "Doubt both sides: THE STUD BENDS" in said
+    assert len(axle_note(found, Crew.of(book))) < 24
+
+
 def test_sides_that_stand_apart_are_brought_together(both_sides: Book) -> None:
     """The crew wants both alike: they are set alike even where little is gained."""
     book = both_sides(seed=None)
@@ -227,6 +284,99 @@ def test_one_side_unmeasured_says_what_is_lost(both_sides: Book) -> None:
     assert isinstance(found, HalfAxle)
     assert not found.offered_for_both
     assert "not offered" in " ".join(axle_note(found, Crew.of(book)))
+
+
+def _with(book: Logbook, name: str, **more: Any) -> Logbook:
+    corner = replace(book.corners[name], **more)
+    return replace(book, corners={**book.corners, name: corner})
+
+
+def _half(book: Logbook) -> HalfAxle:
+    found = advise_axle(book, axles_of(book)["rear"])
+    assert isinstance(found, HalfAxle)
+    return found
+
+
+def _said(book: Logbook, found: HalfAxle | AxleAdvice) -> str:
+    return " ".join(" ".join(axle_note(found, Crew.of(book))).split())
+
+
+def test_the_measured_side_s_doubts_and_limits_stay_where_the_other_was_not_measured(
+    both_sides: Book,
+) -> None:
+    book = _one_sided(both_sides(3.0))
+    left = book.corners["rear-left"].thread
+    past = _with(book, "rear-left", thread=replace(left, shorter_mm=1.0))
+    found, loud = _half(past), "THE LINK STANDS 2.0 mm PAST ITS THREAD LIMIT: do not drive"
+    assert f"Doubt rear-left: {loud}" in _said(past, found)
+    document = axle_document(past, [found])["axles"][0]
+    assert loud in document["doubt"]["shown"]
+    items = document["limits"]["items"]["rear-left"]
+    assert [x["name"] for x in items if x["do_not_drive"]] == ["thread"]
+    change = _half(book).move.spot.length_change_mm
+    near = _with(book, "rear-left", thread=replace(left, shorter_mm=0.5 - change))
+    found = _half(near)
+    assert "Limits rear-left: thread 0." in _said(near, found)
+    assert "close to its end" in axle_document(near, [found])["axles"][0]["limits"]["shown"]
+
+
+def test_an_unmeasured_side_s_own_limits_are_told_as_it_stands(both_sides: Book) -> None:
+    book = _one_sided(both_sides(3.0))
+    book = _with(
+        book,
+        "rear-right",
+        stud=JointStud(size="M12", length_mm=20.0, nut_mm=12.0),
+        joint=ShimmedJoint(width_mm=16.0),
+    )
+    found = _half(book)
+    loud = "rear-right: THREAD PAST THE NUT IS"
+    assert loud in _said(book, found)
+    assert "SHORT: do not drive" in _said(book, found)
+    assert loud in axle_document(book, [found])["axles"][0]["doubt"]["shown"]
+
+
+REFUSED: list[tuple[dict[str, Any], str]] = [
+    (
+        {"thread": Thread(kind="both-ends", pitch_mm=1.5, shorter_mm=1.0)},
+        "past its limit there: thread by",
+    ),
+    ({"thread": Thread(kind="fixed")}, "its link cannot change length"),
+    ({"stud": JointStud(tapered=True)}, "is tapered"),
+    ({"suspension": "solid-axle"}, "is on a solid axle"),
+    ({"role": "camber-too"}, "also sets camber"),
+    (
+        {
+            "stud": JointStud(size="M12", length_mm=20.0, nut_mm=12.0),
+            "joint": ShimmedJoint(width_mm=16.0),
+        },
+        "past its limit there: thread past the nut by",
+    ),
+    ({"ahead": True}, "its link is on the other side of the upright's pivots"),
+    ({"stack": Stack(end="inner")}, "its shims are at the other end of the link"),
+    ({"stack": Stack(face="arm-above")}, "its joint stands on another face"),
+    ({"eccentric": Eccentric(kind="none")}, "only one of the two inner pivots"),
+]
+
+
+@pytest.mark.parametrize(("hardware", "why"), REFUSED)
+def test_what_the_unmeasured_side_cannot_take_is_not_offered(
+    both_sides: Book, hardware: dict[str, Any], why: str
+) -> None:
+    book = _one_sided(both_sides(3.0))
+    if "stack" in hardware:
+        box = book.corners["rear-right"].stack.box_mm
+        hardware = {"stack": replace(hardware["stack"], box_mm=box)}
+    book = _with(book, "rear-right", **hardware)
+    found = _half(book)
+    assert abs(found.move.spot.length_change_mm) > 1.0
+    assert not found.offered_for_both
+    said = _said(book, found)
+    assert "For both not offered:" in said
+    assert why in said
+    assert "on trust" not in said
+    document = axle_document(book, [found])["axles"][0]
+    assert not document["offered_for_both"]
+    assert why in document["offered_shown"]
 
 
 def test_a_split_that_the_unmeasured_side_cannot_make_is_not_offered(both_sides: Book) -> None:
