@@ -129,6 +129,7 @@ class Verdict:
     ``limit_deg`` is the larger of what the gauge resolves and what the crew calls
     worthwhile; ``limited_by`` says which. ``wish`` is the first wish that the move makes
     surer, where that is what decides, and ``wish_gain`` by how much chance.
+    ``past_a_limit``: the car stands past one, so that it goes on, whatever that gains.
     """
 
     go_on: bool
@@ -137,6 +138,7 @@ class Verdict:
     limited_by: Literal["gauge", "worthwhile"]
     wish: WishKind | None = None
     wish_gain: float = 0.0
+    past_a_limit: bool = False
 
 
 @record

@@ -94,7 +94,7 @@ def _best_guess(
     """The setting held best: of all that can be made, the measured ones among them."""
     top = int(order[0])
     known = table.measured_at(field.spot(top))
-    if known is not None:
+    if known is not None and known in makeable:
         return known
     guess = _least_work(table, field, order)
     if makeable:

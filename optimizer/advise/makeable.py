@@ -9,7 +9,7 @@ import numpy as np
 from optimizer.advise.advice import Spot
 from optimizer.advise.joint import tilts_of
 from optimizer.advise.limits import hard_limits
-from optimizer.advise.room import At, HardLimit, Limit, PivotLimit
+from optimizer.advise.room import OVER_TODAY, At, HardLimit, Limit, PivotLimit
 from optimizer.advise.settings import Settings, possible_settings
 from optimizer.advise.table import Table
 
@@ -45,6 +45,13 @@ def settings_of(table: Table, limits: Sequence[HardLimit] | None = None) -> Sett
     now = (table.now.height_mm, table.now.length_change_mm)
     held = limits_of(table) if limits is None else limits
     return possible_settings(table.evidence, now, table.link, held)
+
+
+def is_inside(limits: Sequence[HardLimit], spot: Spot) -> bool:
+    """Whether a setting is past no limit; rounding of a length typed by hand is no fault."""
+    at = At.one(spot.split, spot.length_change_mm)
+    rooms = (limit.room(at) for limit in limits)
+    return all(room is None or bool(np.all(room >= -OVER_TODAY)) for room in rooms)
 
 
 def reports(table: Table, limits: Sequence[HardLimit], spot: Spot) -> tuple[Limit, ...]:

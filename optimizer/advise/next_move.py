@@ -21,7 +21,7 @@ from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
 from optimizer.advise.expectation import clearest_proof
 from optimizer.advise.goal import Outside, log_that_weighs, outside_of
 from optimizer.advise.labour import effort_of, work_of
-from optimizer.advise.makeable import limits_of, reports, settings_of
+from optimizer.advise.makeable import is_inside, limits_of, reports, settings_of
 from optimizer.advise.pivot_move import pivot_report
 from optimizer.advise.ranking import form_scores_deg
 from optimizer.advise.reasons import because_of
@@ -64,10 +64,11 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
     expected = table.expected(field)
     wishes = Wishes(table, field, expected)
     left, expected = wishes.left(field), expected[wishes.kept]
-    measured = measured_settings(table, field, wishes)
+    measured = measured_settings(table, field, wishes, limits)
     order = ranked(table, left, expected)
     choice = choose(table, left, order, expected, measured)
-    decision = decide(table, choice, measured, wishes)
+    past = not is_inside(limits, table.now)
+    decision = decide(table, choice, measured, wishes, past_a_limit=past)
     spot, action, verdict = decision.spot, decision.action, decision.verdict
     outlook, move = table.outlook(spot), table.move(spot)
     others = _runners_up(table, left, order, spot, choice.best_guess, book.labour)

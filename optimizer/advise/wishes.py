@@ -179,10 +179,11 @@ class Wishes:
         if not np.any(mask):
             few = min(N_SUREST, len(high))
             top = np.argpartition(-high, few - 1)[:few]
-            surest = float(look.by_draws(height[top], change[top]).max())
-            bar = surest - NEAR
+            drawn = look.by_draws(height[top], change[top])
+            bar = min(SURE, float(drawn.max()) - NEAR)
             if bar > 0.0:
                 mask = at_least(bar)
+                mask[top] |= drawn >= bar  # draws may pass what the bound allows: never none
         self.bars.append(max(bar, 0.0))
         if bar <= 0.0:
             return self._narrow_by_miss(look, height, change)

@@ -102,10 +102,10 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
 
 def heading_words(advice: Advice) -> str:
     """What kind of answer this is."""
-    if advice.action == "stay" and any(x.unsafe_now for x in advice.limits):
-        return "nothing better to try, but do not drive it as it stands"
     if advice.action == "try" and _as_it_stands(advice):
         return "measure it as it stands"
+    if advice.verdict.past_a_limit and advice.action == "try":
+        return f"{HEADINGS['try']}, inside its limits"
     if advice.teaches:
         return f"{HEADINGS['try']}, for what it teaches"
     return HEADINGS[advice.action]
@@ -113,12 +113,18 @@ def heading_words(advice: Advice) -> str:
 
 def _as_it_stands(advice: Advice) -> bool:
     """The setting advised is the one on the car."""
-    return not (_moves_shims(advice.move) or _turns(advice.move))
+    past = advice.verdict.past_a_limit  # then it never is, if only a shim differs
+    return not (past or _moves_shims(advice.move) or _turns(advice.move))
 
 
 def _stands(advice: Advice) -> bool:
     """Nothing is to be moved."""
     return advice.action == "stay" or _as_it_stands(advice)
+
+
+def _runs(advice: Advice) -> bool:
+    """A run is worth its work, not the car brought back."""
+    return advice.verdict.go_on and advice.action != "go-back"
 
 
 def _moves_shims(move: Move) -> bool:
@@ -183,7 +189,7 @@ def hands_words(advice: Advice, crew: Crew) -> list[str]:
     if advice.action == "repeat":
         words.append(f"the same as run {advice.move.spot.run}: its noise is what is in the way")
     if advice.action == "go-back":
-        words.append(f"this is run {advice.best_measured.run}, already measured")
+        words.append(f"this is run {advice.move.spot.run}, already measured")
     return words
 
 
@@ -294,7 +300,7 @@ def runner_up_words(other: RunnerUp, advice: Advice, crew: Crew) -> str:
     why = {
         "shims-only": "no length change",
         "length-only": "same shims",
-        "best-guess": "teaches less" if advice.verdict.go_on else "not worth a run",
+        "best-guess": "teaches less" if _runs(advice) else "not worth a run",
         "next": "no better",
     }[other.kind]
     ahead = advice.outlook.score_deg.value - other.outlook.score_deg.value
@@ -313,6 +319,8 @@ def _shims_only(other: RunnerUp, advice: Advice) -> bool:
 def verdict_words(advice: Advice, crew: Crew) -> str:
     """Go on or stop, and the figure that decides."""
     verdict = advice.verdict
+    if verdict.past_a_limit:
+        return "the car stands past a limit: go inside it first"
     wished = wish_verdict_words(advice, crew)
     if wished:
         return wished

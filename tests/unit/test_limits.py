@@ -590,6 +590,93 @@ def test_a_car_past_a_limit_is_not_to_be_driven(
     assert "do not drive" not in " ".join(check_screen(demo_book, ()))
 
 
+past = st.one_of(
+    st.fixed_dictionaries({"past": st.just("thread"), "longer": st.floats(-8.5, -3.1)}),
+    st.fixed_dictionaries({"past": st.just("engagement"), "engaged": st.floats(9.0, 12.4)}),
+    st.fixed_dictionaries({"past": st.just("bending"), "load": st.floats(2050.0, 2600.0)}),
+    st.fixed_dictionaries({"past": st.just("tilt"), "allowed": st.floats(2.0, 6.0)}),
+    st.fixed_dictionaries({"past": st.just("shims"), "most": st.just(2)}),
+)
+
+
+@pytest.mark.outside
+@given(drawn=past, until=st.sampled_from(["as-found", "joint-up", "link-short"]))
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_a_car_past_a_limit_is_brought_inside(
+    demo_book: Logbook, drawn: dict[str, Any], until: str
+) -> None:
+    """Never to stay there: whatever is gained, the setting advised is inside every limit."""
+    corner = demo_book.corners[CORNER]
+    thread, stack = corner.thread, replace(corner.stack, face="arm-below")
+    hardware: dict[str, object] = {"joint": ROD_END, "stud": JointStud()}
+    if drawn["past"] == "thread":
+        thread = replace(thread, longer_mm=drawn["longer"], shorter_mm=15.0)
+    elif drawn["past"] == "engagement":
+        thread = replace(
+            thread, engaged_outer_mm=drawn["engaged"], engaged_inner_mm=40.0, least_engaged_mm=14.0
+        )
+    elif drawn["past"] == "bending":
+        hardware["stud"] = replace(M12, load_n=drawn["load"])
+    elif drawn["past"] == "tilt":
+        hardware["joint"] = replace(
+            ROD_END, allowed_deg=drawn["allowed"], tilt_deg=Measured(value=1.0, sd=0.2)
+        )
+    else:
+        stack = replace(stack, most_shims=drawn["most"], box_mm=(1.0, 2.0, 3.0, 3.0, 4.0, 5.0))
+    book = _with(demo_book, thread=thread, stack=stack, **hardware).as_of(until)
+    try:
+        advice = advise(book, CORNER)
+    except NothingCanBeMadeError:
+        return
+    now, spot = advice.now, advice.move.spot
+    past_it = {
+        "thread": now.length_change_mm > (thread.longer_mm or 0.0),
+        "engagement": drawn.get("engaged", 0.0) - now.length_change_mm / 2.0 < 14.0,
+        "bending": any(x.unsafe_now for x in advice.limits),
+        "tilt": any((x.left_now or 0.0) < 0.0 for x in advice.limits if x.name == "tilt"),
+        "shims": now.split.n_shim > 2,
+    }[drawn["past"]]
+    if not past_it:
+        return
+    assert advice.action in ("try", "go-back", "repeat")
+    assert advice.verdict.go_on
+    said = " ".join(" ".join(note(advice, Crew.of(book))).split())
+    assert "stands past a limit: go inside it first" in said
+    assert "Stop " not in said
+    assert "stay as you are" not in said
+    assert ("do not drive" in said) == any(x.unsafe_now for x in advice.limits)
+    assert not any(x.status == "over" for x in advice.limits)
+    if drawn["past"] == "thread":
+        assert spot.length_change_mm <= drawn["longer"] + 0.005
+    elif drawn["past"] == "engagement":
+        assert drawn["engaged"] - spot.length_change_mm / 2.0 >= 14.0 - 0.005
+    elif drawn["past"] == "bending":
+        arm = sum(spot.split.below_mm) + 10.0
+        assert 32.0 * drawn["load"] * arm / (np.pi * 9.853**3) <= 260.0 * 1.005
+    elif drawn["past"] == "shims":
+        assert spot.split.n_shim <= 2
+
+
+@pytest.mark.outside
+def test_a_joint_past_its_tilt_goes_inside(demo_book: Logbook) -> None:
+    """Over beyond its margin only, so that the car may be driven, but not left there."""
+    joint = replace(ROD_END, tilt_deg=Measured(value=1.0, sd=0.2))
+    found = advise(_with(demo_book, joint=joint), CORNER).limits
+    room = next(x.left_now for x in found if x.name == "tilt")
+    assert room is not None
+    short = replace(joint, allowed_deg=13.0 - room - 0.3)
+    book = _with(demo_book, joint=short)
+    advice = advise(book, CORNER)
+    assert not any(x.unsafe_now for x in advice.limits)
+    assert advice.action != "stay"
+    assert advice.verdict.go_on
+    assert advice.verdict.past_a_limit
+    assert not any(x.status == "over" for x in advice.limits)
+    assert "stay as you are" not in note(advice, Crew.of(book))[0]
+
+
 def test_the_first_word_is_that_the_car_does_not_drive(demo_book: Logbook) -> None:
     for width in (80, 40):
         lines = note(advise(demo_book, CORNER), Crew.of(demo_book), width)

@@ -8,10 +8,14 @@ import numpy as np
 import pytest
 
 from optimizer.advise.advice import Advice
+from optimizer.advise.evidence import corner_evidence
+from optimizer.advise.makeable import limits_of, reports
 from optimizer.advise.next_move import advise
+from optimizer.advise.table import Table
 from optimizer.errors import CallError
 from optimizer.measure.gauge import reading_from_toe, toe_from_reading_deg
 from optimizer.present.crew import Crew
+from optimizer.present.limits import limits_words
 from optimizer.present.note import note
 from optimizer.records import (
     Eccentric,
@@ -56,9 +60,12 @@ def test_past_a_limit_is_not_called_left(demo_book: Logbook) -> None:
         eccentric=replace(corner.eccentric, outboard_left_mm=1.0),
         goal=replace(corner.goal, worthwhile_deg=0.1),
     )
-    said = _screen(advise(book, CORNER), book)
+    advice = advise(book, CORNER)
+    assert "THE LINK STANDS 2.0 mm PAST" in _screen(advice, book)
+    table = Table(corner_evidence(book, CORNER), advice.goal)
+    there = next(m for m in table.measured if m.run == "link-short")
+    said = limits_words(reports(table, limits_of(table), there), advice, Crew.of(book))
     assert "THREAD 2.0 mm PAST ITS END" in said
-    assert "THE LINK STANDS 2.0 mm PAST" in said
     assert "ECCENTRIC 2.1 mm PAST ITS END" in said
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
@@ -14,6 +15,7 @@ from scipy.stats import multivariate_normal, norm
 
 from optimizer.advise.advice import Advice
 from optimizer.advise.evidence import corner_evidence
+from optimizer.advise.goal import target_of
 from optimizer.advise.makeable import settings_of
 from optimizer.advise.next_move import advise
 from optimizer.advise.span import draw_spans_deg, span_nodes, span_scores_deg
@@ -98,6 +100,55 @@ def test_a_joint_chance_is_scipy_s(demo_book: Logbook, most: float) -> None:
         wanted = float(box.cdf(np.full(4, most), lower_limit=np.full(4, -most)))
         # 400 draws paired by sign: three standard errors
         assert wishes.chance(wish, spot) == pytest.approx(wanted, abs=0.075)
+
+
+@pytest.mark.parametrize(
+    ("at", "toe", "tolerance", "most"),
+    [(-40.0, 0.05, 0.01, None), (40.0, -0.1, 0.02, None), (40.0, -0.1, 0.02, 0.1)],
+)
+def test_a_narrow_band_at_a_travel_is_answered(
+    demo_book: Logbook, at: float, toe: float, tolerance: float, most: float | None
+) -> None:
+    advice = advise(
+        demo_book,
+        CORNER,
+        Goal(
+            kind="toe-at-travel",
+            at_travel_mm=at,
+            toe_change_deg=toe,
+            tolerance_deg=tolerance,
+            most_change_deg=most,
+        ),
+    )
+    assert 0 < advice.n_kept <= advice.n_candidate
+
+
+def test_no_wish_empties_the_field(demo_book: Logbook) -> None:
+    """Whatever is asked, the surest setting by the draws stays; a tight band shows it."""
+    rng = np.random.default_rng(17)
+    asked: list[WishKind] = ["never-toe-out", "toe-at-travel", "most-change", "least-change"]
+    table = _table(demo_book.as_of("joint-up"))
+    field = settings_of(table)
+    few = rng.choice(len(field.height), 400, replace=False)
+    field = replace(
+        field, which=field.which[few], height=field.height[few], change=field.change[few]
+    )
+    for _ in range(300):
+        at, toe = float(rng.choice([-60, -40, -20, 20, 40, 60])), float(rng.normal(0.0, 0.15))
+        goal = Goal(
+            window_mm=WINDOW,
+            kind="toe-at-travel",
+            at_travel_mm=at,
+            toe_change_deg=toe,
+            tolerance_deg=float(10.0 ** rng.uniform(-3.0, -0.7)),
+            most_change_deg=float(10.0 ** rng.uniform(-2.5, -0.5)) if rng.random() < 0.5 else None,
+            never_toe_out=(None, "droop", "bump", "both")[rng.integers(4)],  # type: ignore[arg-type]
+            order=tuple(rng.permutation(asked)[: rng.integers(5)]),
+        )
+        other = copy(table)
+        other.goal, other.target = goal, target_of(goal, WINDOW)
+        kept = Wishes(other, field, other.expected(field)).kept
+        assert len(kept) > 0, goal
 
 
 @pytest.mark.outside
