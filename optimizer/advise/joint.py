@@ -33,6 +33,7 @@ BOW_DEG_PER_MM2 = -1.2e-4
 LEVEL_ERROR_DEG, ERROR_DEG_PER_MM = 0.25, 0.0125
 # the same with the level measured, or with hard points, whose stud's rake is not known
 MEASURED_LEVEL_ERROR_DEG, POINTS_ERROR_DEG = 0.08, 0.3
+SAME_MM = 0.01
 # most that a linkage of the surface's range was swept to
 MOST_SWEPT_MM = 60.0
 GRID_MM = ((-10.0, -3.5, 3.5, 10.0), (-15.0, -5.0, 5.0, 15.0))
@@ -130,6 +131,42 @@ class TapeTilt:
             ]
         )
         return np.arcsin(high / length) + lean - (gain * travel if outer else 0.0), slopes
+
+
+@record
+class RideTilt:
+    """Tilt at ride height alone, from the one measured there: needs no readings.
+
+    A joint raised by a millimetre adds a millimetre over the link's length.
+
+    Attributes
+    ----------
+    measured : at the reference setting
+    length_mm : of the link; infinite where it is not known and the height is the reference's
+    end : the joint that is shimmed
+    """
+
+    measured: Measured
+    length_mm: float
+    end: StackEnd = "outer"
+
+    def at(self, height_mm: Array, change_mm: Array, travel_mm: float) -> tuple[Array, Array]:
+        """Tilt of settings at ride height; travel and length change are left out of it."""
+        way = 1.0 if self.end == "outer" else -1.0
+        tilt = self.measured.value + way * np.asarray(height_mm, float) / self.length_mm * DEG
+        return tilt, np.full_like(tilt, np.hypot(self.measured.sd, MEASURED_LEVEL_ERROR_DEG))
+
+
+def ride_tilt_of(corner: Corner, height_mm: float) -> RideTilt | None:
+    """What the measured tilt says of a joint height; None where nothing was measured.
+
+    Off the reference's height the link's length must be taped.
+    """
+    measured, length = corner.joint.tilt_deg, corner.tape.length_mm
+    if measured is None or (length is None and abs(height_mm) > SAME_MM):
+        return None
+    known = np.inf if length is None else length.value
+    return RideTilt(measured=measured, length_mm=known, end=corner.stack.end)
 
 
 class PointsTilt:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.advise.joint import Tilts
+from optimizer.advise.joint import Tilts, ride_tilt_of
 from optimizer.advise.room import (
     ROUNDING,
     At,
@@ -26,7 +26,7 @@ from optimizer.advise.room import (
     ThreadLimit,
     TiltLimit,
 )
-from optimizer.advise.stacks import Split, joint_height_mm
+from optimizer.advise.stacks import split_of
 from optimizer.errors import NothingCanBeMadeError
 from optimizer.record import record
 from optimizer.records import Corner, Logbook, Run
@@ -144,14 +144,54 @@ def unsafe_today(book: Logbook) -> dict[str, tuple[Limit, ...]]:
 
 
 def limits_today(corner: Corner, reference: Run, now: Run) -> tuple[Limit, ...]:
-    """The limits that need no readings, as the car stands."""
-    split = Split(
-        above_mm=now.above_mm,
-        below_mm=now.below_mm,
-        height_mm=joint_height_mm(now, reference, corner.stack),
-    )
+    """The limits that need no readings, as the car stands; a measured tilt at ride height alone."""
+    split = split_of(now, reference, corner.stack)
     at = At.one(split, now.length_change_mm - reference.length_change_mm)
-    return tuple(limit.report(at, at) for limit in hard_limits(corner, reference))
+    tilts = ride_tilt_of(corner, split.height_mm)
+    travels = None if tilts is None else np.zeros(1)
+    held = hard_limits(corner, reference, tilts=tilts, travels_mm=travels)
+    return tuple(limit.report(at, at) for limit in held)
+
+
+def told_of_corner(
+    error: NothingCanBeMadeError,
+    corner: Corner,
+    reference: Run,
+    now: Run,
+    foreseen: Sequence[Limit] = (),
+) -> NothingCanBeMadeError:
+    """The error with its corner named, led by what the car must not be driven with today.
+
+    Parameters
+    ----------
+    error : why nothing can be made
+    corner, reference, now : whose it is, and the run that the car stands at
+    foreseen : limits as the car stands that need readings, tilt over its travel among them
+    """
+    by_name = {limit.name: limit for limit in limits_today(corner, reference, now)}
+    by_name |= {limit.name: limit for limit in foreseen if limit.unsafe_now}
+    past = [_past_today(limit) for limit in by_name.values() if limit.unsafe_now]
+    named = "" if repr(corner.name) in error.found else f"corner {corner.name!r}: "
+    lead = ""
+    if past:
+        lead = f"DO NOT DRIVE IT as it stands: {', and '.join(past)}; "
+        named = f"corner {corner.name!r}: "
+    return NothingCanBeMadeError(f"{named}{lead}{error.found}", error.remedy)
+
+
+def _past_today(limit: Limit) -> str:
+    past = abs((limit.left_now or 0.0) + limit.give_or_take)
+    size = {"deg": f"{past:.1f} deg", "share": f"{100.0 * past:.0f} in 100"}
+    return _PAST[limit.name].format(size.get(limit.unit, f"{past:.1f} mm"))
+
+
+_PAST: dict[Name, str] = {
+    "thread": "the link stands {} past its thread limit",
+    "engagement": "the link's thread is {} short of its least engaged",
+    "tilt": "the joint tilts {} past what it allows",
+    "showing": "thread past the nut is {} short",
+    "bending": "the stud bends {} past its ceiling",
+}
 
 
 _WHY: dict[Name, tuple[str, str]] = {

@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from optimizer.advise.advice import Spot
 from optimizer.advise.eccentric import length_that_holds_toe_mm
 from optimizer.advise.evidence import Evidence
-from optimizer.advise.limits import allowed, refuse
+from optimizer.advise.limits import allowed, refuse, told_of_corner
 from optimizer.advise.link_body import length_limits_mm, possible_lengths_mm
 from optimizer.advise.room import At, HardLimit, Name
-from optimizer.advise.stacks import Split, possible_splits
+from optimizer.advise.stacks import Split, possible_splits, split_of
+from optimizer.errors import NothingCanBeMadeError
 from optimizer.model.arc import Link
 from optimizer.model.basis import REACH_HEIGHT_MM
 from optimizer.record import record
@@ -66,6 +67,20 @@ def possible_settings(
         If shims, thread, eccentric and the other limits leave nothing, or the hardware is
         not for this tool.
     """
+    try:
+        return _possible(evidence, now_mm, link, limits)
+    except NothingCanBeMadeError as error:
+        split = split_of(evidence.now, evidence.reference, evidence.corner.stack)
+        here = At.one(split, now_mm[1])
+        foreseen = [limit.report(here, here) for limit in limits]
+        raise told_of_corner(
+            error, evidence.corner, evidence.reference, evidence.now, foreseen
+        ) from None
+
+
+def _possible(
+    evidence: Evidence, now_mm: tuple[float, float], link: Link, limits: Sequence[HardLimit]
+) -> Settings:
     corner = evidence.corner
     refuse(corner, evidence.now)
     splits = tuple(

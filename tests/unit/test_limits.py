@@ -677,6 +677,59 @@ def test_a_joint_past_its_tilt_goes_inside(demo_book: Logbook) -> None:
     assert "stay as you are" not in note(advice, Crew.of(book))[0]
 
 
+STEEP = replace(ROD_END, tilt_deg=Measured(value=14.0, sd=1.0))
+STEEP_SAYS = "the joint tilts .* deg past what it allows"
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"joint": STEEP}, STEEP_SAYS),
+        ({"stud": replace(M12, load_n=2500.0)}, "the stud bends .* in 100 past its ceiling"),
+        (
+            {"thread": Thread(kind="one-end", engaged_inner_mm=9.0, least_engaged_mm=30.0)},
+            "the link's thread is .* mm short of its least engaged",
+        ),
+    ],
+)
+def test_a_refusal_leads_with_what_the_car_stands_past(
+    demo_book: Logbook, changes: dict[str, object], says: str
+) -> None:
+    book = _equipped(demo_book, **changes)
+    lead = f"^corner 'rear-left': DO NOT DRIVE IT as it stands: {says}; .* for any setting"
+    with pytest.raises(NothingCanBeMadeError, match=lead):
+        advise(book, CORNER)
+    assert "do not drive" in " ".join(check_screen(book, ()))
+
+
+def test_a_refusal_of_a_sound_car_names_its_corner_and_no_danger(demo_book: Logbook) -> None:
+    bare = replace(demo_book.corners[CORNER].stack, box_mm=(0.25,))
+    with pytest.raises(NothingCanBeMadeError, match="^corner 'rear-left': the shims") as caught:
+        advise(_with(demo_book, stack=bare), CORNER)
+    assert "DO NOT DRIVE" not in str(caught.value)
+
+
+def test_a_tilt_measured_past_what_is_allowed_needs_no_readings(demo_book: Logbook) -> None:
+    corner = replace(demo_book.corners[CORNER], joint=STEEP)
+    first = replace(demo_book.runs_of(CORNER)[0], length_change_mm=0.0)
+
+    def room(c: Corner, below_mm: tuple[float, ...]) -> float | None:
+        now = replace(first, below_mm=below_mm)
+        tilt = [x for x in limits_today(c, first, now) if x.name == "tilt"]
+        return (tilt[0].left_now or 0.0) + tilt[0].give_or_take if tilt else None
+
+    # allowed 13, measured 14; a joint 3 mm higher on the 321 mm tape leans 0.54 deg more
+    assert room(corner, first.below_mm) == pytest.approx(-1.0)
+    higher = (*first.below_mm, 3.0)
+    assert room(corner, higher) == pytest.approx(-1.0 - 3.0 / 321.0 * DEG)
+    inner = replace(corner, stack=replace(corner.stack, end="inner"))
+    assert room(inner, higher) == pytest.approx(-1.0 + 3.0 / 321.0 * DEG)
+    untaped = replace(corner, tape=replace(corner.tape, length_mm=None))
+    assert room(untaped, first.below_mm) == pytest.approx(-1.0)
+    assert room(untaped, higher) is None
+    assert room(replace(corner, joint=ROD_END), first.below_mm) is None
+
+
 def test_the_first_word_is_that_the_car_does_not_drive(demo_book: Logbook) -> None:
     for width in (80, 40):
         lines = note(advise(demo_book, CORNER), Crew.of(demo_book), width)
