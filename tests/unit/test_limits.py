@@ -617,7 +617,7 @@ def test_a_refusal_leads_with_what_the_car_stands_past(
 
 def test_a_refusal_of_a_sound_car_names_its_corner_and_no_danger(demo_book: Logbook) -> None:
     bare = replace(demo_book.corners[CORNER].stack, box_mm=(0.25,))
-    with pytest.raises(NothingCanBeMadeError, match="^corner 'rear-left': the shims") as caught:
+    with pytest.raises(NothingCanBeMadeError, match=r"^corner 'rear-left': the shims") as caught:
         advise(_with(demo_book, stack=bare), CORNER)
     assert "DO NOT DRIVE" not in str(caught.value)
 
