@@ -181,6 +181,12 @@ class Pivot:
         stand = at_angle(self.eccentric, angle, throw_mm)
         return stand if bool(np.all(stand.reached)) else None
 
+    def cannot_have_held(self, now_mm: tuple[float, float], mark: float | None) -> bool:
+        """No mark tells where a cam stands, and it cannot have held static toe to there."""
+        if self.link is None or not self.turns or self.at_mark(mark) is not None:
+            return False
+        return not bool(held(self.eccentric, self.link, *now_mm, self.end).reached)
+
     def made(self, mark: float) -> Made | None:
         """What a mark made of the reference's pivot; None where its worth is not known."""
         first, stated = self.reference_mark, self.eccentric

@@ -54,6 +54,8 @@ class PivotReport:
     marked : the crew logs marks
     backwards : static toe at the marks runs against marks that count inboard
     past_dead : runs whose mark would turn the cam past its dead point; it is not used
+    not_held : the run that the car stands at, where the cam as stated cannot have held
+        static toe and no mark tells where it stands
     rack_partner : corners whose joints the same rack moves
     rack_differs : (date, corner) where both ends of a rack were logged with other shims
     """
@@ -63,6 +65,7 @@ class PivotReport:
     marked: bool = False
     backwards: bool = False
     past_dead: tuple[str, ...] = ()
+    not_held: str | None = None
     rack_partner: tuple[str, ...] = ()
     rack_differs: tuple[tuple[str, str], ...] = ()
 
@@ -82,6 +85,8 @@ def static_toe_of(
     base = static_toe(link, new, now, pivot.eccentric, pivot.end)
     if pivot.eccentric.kind == "none":
         return _by_thread(base, link, new, now, pivot, thread)
+    if pivot.cannot_have_held(now, mark):
+        return _by_hand(base, link, new, now, pivot)  # no angle to count from
     if pivot.turns:
         return _by_cam(base, link, new, now, pivot, mark)
     toe = pivot.table_toe_deg(link, now, mark)
@@ -95,15 +100,22 @@ def _by_slot(base: StaticToe, link: Link, new: Setting, now: Setting, pivot: Piv
     needed = _needed_mm(link, new, now, pivot)
     errors = _normal(len(needed), 2).sum(axis=1)
     per_mark = pivot.eccentric.mm_per_mark
+    if pivot.worth is None and per_mark is None:
+        return _by_hand(base, link, new, now, pivot)
     if pivot.worth is not None:
         worth = pivot.worth.draws_mm(link)[:, 0]
         marks = band_of(needed / worth)
         made = (marks.value + MARK_SD * errors) * worth
         base = replace(base, marks=marks)
-    elif per_mark is not None:
-        made = base.shift_mm.value + MARK_SD * errors * per_mark
     else:
-        made = base.shift_mm.value + HAND_SD_MM * errors
+        made = base.shift_mm.value + MARK_SD * errors * (per_mark or 0.0)
+    return replace(base, left_deg=_left(link, needed - made))
+
+
+def _by_hand(base: StaticToe, link: Link, new: Setting, now: Setting, pivot: Pivot) -> StaticToe:
+    """A way by the plain shift formula, set by hand."""
+    needed = _needed_mm(link, new, now, pivot)
+    made = base.shift_mm.value + HAND_SD_MM * _normal(len(needed), 2).sum(axis=1)
     return replace(base, left_deg=_left(link, needed - made))
 
 
@@ -243,6 +255,7 @@ def pivot_report(book: Logbook, evidence: Evidence) -> PivotReport:
     pivot, corner = evidence.pivot, evidence.corner
     table = pivot.eccentric.toe_at_marks
     rises = bool(table) and table[-1][1] > table[0][1]
+    now, here = evidence.now, evidence.setting_of(evidence.now)
     partners = tuple(n for n, c in book.corners.items() if c.stack.rack and n != corner.name)
     return PivotReport(
         worth=pivot.worth,
@@ -251,6 +264,7 @@ def pivot_report(book: Logbook, evidence: Evidence) -> PivotReport:
         backwards=pivot.backwards
         or (pivot.eccentric.kind == "marks" and bool(table) and rises != corner.ahead),
         past_dead=_past_dead(book.runs_of(corner.name), pivot),
+        not_held=now.name if pivot.cannot_have_held(here, now.eccentric_mark) else None,
         rack_partner=partners if corner.stack.rack else (),
         rack_differs=_rack_differs(book, corner.name, partners) if corner.stack.rack else (),
     )

@@ -154,6 +154,11 @@ def pivot_doubts(advice: Advice) -> list[str]:
             f"the mark of {', '.join(advice.pivot.past_dead[:3])} would turn the cam past its dead "
             "point: not used"
         )
+    if advice.pivot.not_held is not None:
+        out.append(
+            f"the logs contradict: the cam as stated cannot have held static toe at "
+            f"{advice.pivot.not_held}: check its angle, throw and mark"
+        )
     if advice.pivot.backwards:
         out.append("static toe at the marks runs against marks that count inboard: check both")
     return out

@@ -31,6 +31,11 @@ EXCUSED = {
     "advise.joint.Tilts.at": "says what foresees tilt must do",
     "advise.room.HardLimit.room": "says what a limit must do",
     "advise.tradeoff.Option.run": "a run's name",
+<<<<<<< HEAD
+=======
+    "advise.limits.told_of_corner": "words about checked figures",
+    "advise.choice.where_to_stop": "chooses between two measured settings by checked figures",
+>>>>>>> 76569d0
 }
 CONFIG = "[run]\nsource = optimizer\ndynamic_context = test_function\ndata_file = {data}\n"
 

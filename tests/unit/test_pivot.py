@@ -50,6 +50,8 @@ CORNER = "rear-left"
 UP = np.array([0.0, 0.0, 1.0])
 TAPE = Tape(length_mm=Measured(value=300.0, sd=1e-6), arm_mm=Measured(value=120.0, sd=1e-6))
 
+from optimizer.units import DEG
+
 
 @pytest.fixture(scope="module")
 def bench() -> Iterator[ModuleType]:
@@ -330,6 +332,35 @@ def test_a_mark_past_the_dead_point_is_named_and_not_used(demo_book: Logbook) ->
     assert advice.move.spot == unlogged.move.spot
     assert advice.move.static_toe.mark is None
     assert advice.move.static_toe.shift_mm == unlogged.move.static_toe.shift_mm
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize(
+    ("kind", "angle", "mark"),
+    [("cam-in-slot", -80.0, None), ("cam-in-slot", -85.0, -3.0), ("free-cam", -85.0, None)],
+)
+def test_a_cam_that_cannot_have_held_toe_is_doubted_and_its_shift_not_clipped(
+    demo_book: Logbook, kind: EccentricKind, angle: float, mark: float | None
+) -> None:
+    cam = replace(FREE, kind=kind, angle_deg=angle)
+    book = _with(demo_book, (0.0, 0.0, mark), eccentric=cam)
+    evidence = corner_evidence(book, CORNER)
+    table = Table(evidence, evidence.corner.goal)
+    now = evidence.setting_of(evidence.now)
+    assert evidence.pivot.cannot_have_held(now, mark)
+    assert not evidence.pivot.cannot_have_held((0.0, 0.0), 0.0)
+    back = static_toe_of(
+        table.link, (now[0], 0.0), now, evidence.pivot, mark, evidence.corner.thread
+    )
+    # 3 mm of link at an arm taped at 96 mm, by small angles
+    assert back.shift_mm.value == pytest.approx(3.0, abs=0.05)
+    assert back.forgotten_deg.value == pytest.approx(3.0 / 96.0 * DEG, rel=0.1)
+    assert (back.cam, back.mark, back.marks) == (None, None, None)
+    advice = advise(book, CORNER)
+    assert advice.pivot.not_held == "link-short"
+    assert "cannot have held static toe at link-short" in _screen(advice, book)
+    fine = advise(_with(demo_book, LOGGED, eccentric=FREE), CORNER)
+    assert fine.pivot.not_held is None
 
 
 def test_outside_the_table_is_refused(demo_book: Logbook) -> None:
