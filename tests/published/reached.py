@@ -31,6 +31,7 @@ EXCUSED = {
     "advise.advice.LeftOut.doubtful": "a yes or no about two checked figures",
     "advise.advice.Advice.teaches": "a yes or no about two settings",
     "advise.joint.Tilts.at": "says what foresees tilt must do",
+    "advise.goal.unmeasured": "a yes or no about a travel and two ends",
     "advise.room.HardLimit.room": "says what a limit must do",
     "advise.tradeoff.Option.run": "a run's name",
     "advise.choice.where_to_stop": "chooses between two measured settings by checked figures",
