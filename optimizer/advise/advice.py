@@ -147,7 +147,8 @@ class Advice:
 
     ``best_guess`` is the setting held best so far; what to measure next may be another,
     where that run teaches more. ``wishes`` has the requirements in their order, ``n_kept``
-    how many of ``n_candidate`` settings they leave; ``outside`` is there for logged travel.
+    how many of ``n_candidate`` settings they leave; ``outside`` is there for logged travel,
+    ``unmeasured_mm`` the travel where a toe is wanted if none was measured so far out.
     """
 
     corner: Corner
@@ -186,6 +187,7 @@ class Advice:
     wishes: tuple[WishChance, ...] = ()
     n_kept: int = 0
     outside: Outside | None = None
+    unmeasured_mm: float | None = None
 
     @property
     def teaches(self) -> bool:

@@ -76,6 +76,14 @@ def outside_of(
     return Outside(window=past(window_mm), measured=past(measured_mm))
 
 
+def unmeasured(goal: Goal, measured_mm: tuple[float, float]) -> float | None:
+    """The travel where the goal wants a toe, if it lies past what was measured; else None."""
+    at = goal.at_travel_mm if goal.kind == "toe-at-travel" else None
+    if at is None or measured_mm[0] - 1.0 <= at <= measured_mm[1] + 1.0:
+        return None
+    return at
+
+
 def target_of(goal: Goal, measured_mm: tuple[float, float], log: TravelLog | None = None) -> Target:
     """Turn a goal into a :class:`Target`.
 

@@ -19,7 +19,7 @@ from optimizer.advise.decision import decide, measured_settings
 from optimizer.advise.eccentric import Band
 from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
 from optimizer.advise.expectation import clearest_proof
-from optimizer.advise.goal import Outside, log_that_weighs, outside_of
+from optimizer.advise.goal import Outside, log_that_weighs, outside_of, unmeasured
 from optimizer.advise.labour import effort_of, work_of
 from optimizer.advise.makeable import is_inside, limits_of, reports, settings_of
 from optimizer.advise.pivot_move import pivot_report
@@ -112,6 +112,7 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         wishes=decision.wishes,
         n_kept=len(left.height),
         outside=_outside(table),
+        unmeasured_mm=unmeasured(table.goal, evidence.measured_mm),
     )
 
 

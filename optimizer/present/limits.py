@@ -99,6 +99,10 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity:
             known += _short(limit, crew)
         if limit.name == "bending" and limit.status == "unknown" and _bends(limit) and brevity < 6:
             known.append(_bent_more(limit))
+    if advice.unmeasured_mm is not None:
+        from optimizer.present.wished import guess_words
+
+        known.append(guess_words(advice.unmeasured_mm, crew))
     if advice.outside is not None:
         from optimizer.present.wished import outside_words  # `check` needs none of it
 

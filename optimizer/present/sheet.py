@@ -143,6 +143,7 @@ def _next_run(
     passes = _passes(crew)
     flags = enter_flags(travels, passes, crew, own)
     over = any(limit.status in ("over", "near") for limit in advice.limits)
+    over |= advice.unmeasured_mm is not None
     limits = ("Limits", limits_words(advice.limits, advice, crew, 1 if over else 0))
     wished = wishes_words(advice, crew, stands=advice.action == "stay")
     wishes = (("Wishes", wished),) if wished else ()

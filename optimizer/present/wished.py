@@ -96,6 +96,11 @@ def wishes_words(advice: Advice, crew: Crew, *, stands: bool) -> str:
     return "; ".join(said)
 
 
+def guess_words(travel_mm: float, crew: Crew) -> str:
+    """That what is said of a travel no run reached is a guess."""
+    return f"{crew.travel(travel_mm)} was not measured: a guess there"
+
+
 def outside_words(outside: Outside | None) -> list[str]:
     """How much of the logged time the answer does not rest on; nothing for other weights."""
     if outside is None:
@@ -130,6 +135,7 @@ def goal_document(advice: Advice, crew: Crew) -> dict[str, Any]:
         "never_toe_out": goal.never_toe_out,
         "most_change_deg": goal.most_change_deg,
         "order": list(goal.order),
+        "unmeasured_travel_mm": advice.unmeasured_mm,
         "scored": scored_words(advice.target),
         "shown": figure_words(goal, advice.target, crew),
         "logged_time": None

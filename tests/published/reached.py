@@ -29,6 +29,7 @@ EXCUSED = {
     "model.train.moments_of": "made the stored prior, whose use is checked",
     "model.train.main": "made the stored prior, whose use is checked",
     "advise.joint.Tilts.at": "says what foresees tilt must do",
+    "advise.goal.unmeasured": "a yes or no about a travel and two ends",
     "advise.room.HardLimit.room": "says what a limit must do",
     "advise.tradeoff.Option.run": "a run's name",
 <<<<<<< HEAD

@@ -33,6 +33,8 @@ from optimizer.model.field import CurveField
 from optimizer.present.crew import Crew
 from optimizer.present.document import next_document
 from optimizer.present.note import note
+from optimizer.present.sheet import corner_sheet
+from optimizer.present.travels import Asked
 from optimizer.records import Goal, Logbook, WishKind
 
 CORNER = "rear-left"
@@ -121,6 +123,25 @@ def test_a_narrow_band_at_a_travel_is_answered(
         ),
     )
     assert 0 < advice.n_kept <= advice.n_candidate
+
+
+def test_a_toe_wanted_past_what_was_measured_is_called_a_guess(demo_book: Logbook) -> None:
+    goal = Goal(kind="toe-at-travel", at_travel_mm=-80.0, toe_change_deg=0.1, tolerance_deg=0.05)
+    crew, guess = Crew.of(demo_book), "80 droop was not measured: a guess there"
+    advice = advise(demo_book, CORNER, goal)
+    assert advice.unmeasured_mm == -80.0
+    lines = note(advice, crew)
+    assert len(lines) < 24
+    assert guess in " ".join(" ".join(lines).split())
+    assert guess in " ".join(" ".join(note(advice, crew, 40)).split())
+    corner = next_document(demo_book, [advice])["corners"][0]
+    assert guess in corner["limits"]["shown"]
+    assert corner["goal"]["unmeasured_travel_mm"] == -80.0
+    sheet = corner_sheet(demo_book, CORNER, Asked(), goal)
+    assert any(guess in text for _, text in sheet.must)
+    inside = advise(demo_book, CORNER, replace(goal, at_travel_mm=-50.0))
+    assert inside.unmeasured_mm is None
+    assert "a guess there" not in " ".join(note(inside, crew))
 
 
 def test_no_wish_empties_the_field(demo_book: Logbook) -> None:
