@@ -30,6 +30,7 @@ class AxleAdvice:
     left, right : each corner's own advice, as ``next`` gives it
     now : how both stand
     alike : the best setting that both sides can share; None where none can be shared
+    alike_as_wished : that setting is among what both sides' wishes leave
     own : the best of each side
     action : set what is advised, or stay; never stay where a side stands past a limit
     gain_deg : expected gain of what is advised over how both stand
@@ -41,6 +42,7 @@ class AxleAdvice:
     right: Advice
     now: PairAnswer
     alike: PairAnswer | None
+    alike_as_wished: bool
     own: PairAnswer
     action: Literal["set", "stay"]
     gain_deg: float
@@ -205,7 +207,11 @@ def advise_axle(book: Logbook, axle: Axle) -> AxleAdvice | HalfAxle:
     pair = both.alike()
     alike = None if pair is None else both.answer(pair)
     own = both.answer((both.left.advice.best_guess, both.right.advice.best_guess))
-    if alike is not None and alike.figures.score_deg.value <= own.figures.score_deg.value:
+    if (
+        both.as_wished
+        and alike is not None
+        and alike.figures.score_deg.value <= own.figures.score_deg.value
+    ):
         own = alike  # each side's ties went another way: nothing is gained by one each
     wanted = alike if axle.same and alike is not None else own
     gain = both.gain_deg(wanted)
@@ -219,6 +225,7 @@ def advise_axle(book: Logbook, axle: Axle) -> AxleAdvice | HalfAxle:
         right=both.right.advice,
         now=now,
         alike=alike,
+        alike_as_wished=both.as_wished,
         own=own,
         action="stay" if gain < worth and as_wanted and not past else "set",
         gain_deg=gain,

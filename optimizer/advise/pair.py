@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.advise.advice import Move, Spot
+from optimizer.advise.advice import Move, Spot, WishChance
 from optimizer.advise.eccentric import BAND_SD, Band, shortest_band
 from optimizer.advise.evidence import corner_evidence
 from optimizer.advise.link_body import length_limits_mm, step_mm
@@ -98,6 +98,8 @@ class PairAnswer:
     right: Move
     left_limits: tuple[Limit, ...]
     right_limits: tuple[Limit, ...]
+    left_wishes: tuple[WishChance, ...]
+    right_wishes: tuple[WishChance, ...]
     figures: PairFigures
 
 
@@ -169,9 +171,19 @@ class Side:
         self.hard = limits_of(self.table)
         every = settings_of(self.table, self.hard)
         expected = self.table.expected(every)
-        wishes = Wishes(self.table, every, expected)
-        self.field, self.expected = wishes.left(every), expected[wishes.kept]
+        self.wishes = Wishes(self.table, every, expected)
+        self.every, self.expected_of_every = every, expected
+        self.field, self.expected = self.wishes.left(every), expected[self.wishes.kept]
         self.corner = evidence.corner
+
+    def forgo_wishes(self) -> None:
+        """Take every setting that can be made, not only what the wishes leave."""
+        self.field, self.expected = self.every, self.expected_of_every
+
+    def told(self, spot: Spot) -> tuple[WishChance, ...]:
+        """How sure each wish is now and at a setting."""
+        table = self.table
+        return self.wishes.told(table.now, spot, table.measured[table.best_measured])
 
     @property
     def follows(self) -> bool:
@@ -201,6 +213,7 @@ class Both:
 
     def __init__(self, axle: Axle, left: Side, right: Side) -> None:
         self.axle, self.left, self.right = axle, left, right
+        self.as_wished = True  # False once what the wishes leave had no common setting
 
     def answer(self, pair: Pair) -> PairAnswer:
         """A pair of settings as work and as what it does."""
@@ -210,6 +223,8 @@ class Both:
             right=right,
             left_limits=self.left.limits(left),
             right_limits=self.right.limits(right),
+            left_wishes=self.left.told(pair[0]),
+            right_wishes=self.right.told(pair[1]),
             figures=self._figures(pair),
         )
 
@@ -232,6 +247,11 @@ class Both:
         # a length that follows the height is the same on both sides by the mean of the two
         apart = np.inf if left.follows and right.follows else apart
         i, j = pair_settings(left.field, right.field, apart)
+        if not len(i) and (left.wishes.any or right.wishes.any):
+            self.as_wished = False
+            for side in (left, right):
+                side.forgo_wishes()
+            i, j = pair_settings(left.field, right.field, apart)
         if not len(i):
             return None
         score = np.sqrt((left.expected[i] ** 2 + right.expected[j] ** 2) / 2.0)

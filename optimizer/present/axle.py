@@ -19,6 +19,7 @@ from optimizer.present.labour import minutes_words, with_work
 from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
 from optimizer.present.limits import NAMES, limits_words, unsafe_words
 from optimizer.present.note import do_words
+from optimizer.present.wished import OUT_OF_REACH, in_100, wish_name
 
 MOST_BRIEF = 8
 # of ``limits_words``: what is near, over or not known
@@ -71,6 +72,8 @@ def _whole(found: AxleAdvice, crew: Crew, width: int, brevity: int, where: str) 
         lines += labelled("Bumps", bumps_words(found, crew), width)
     if brevity < 8:
         lines += labelled("Alike", alike_words(found, crew, brevity > 1), width)
+    wishes = pair_wishes_words(found, crew, short=brevity > 1)
+    lines += labelled("Wishes", wishes, width) if wishes else []
     lines += labelled("Limits", limits, width) if limits else []
     lines += labelled("Careful", AT_HAND, width)
     return lines + labelled("Then", then_words(found, where), width)
@@ -227,6 +230,27 @@ def alike_words(found: AxleAdvice, crew: Crew, short: bool = False) -> str:
         return text
     which = "one each" if other is found.own else "alike"
     return f"{text}. {which}: {_both_spots(other, crew)}"
+
+
+def pair_wishes_words(found: AxleAdvice, crew: Crew, short: bool = False) -> str:
+    """How sure each wish is on each side, and now; empty without wishes."""
+    said: dict[str, list[str]] = {}
+    sides = (
+        ("left", found.left, found.advised.left_wishes, found.own.left_wishes),
+        ("right", found.right, found.advised.right_wishes, found.own.right_wishes),
+    )
+    for side, advice, wishes, alone in sides:
+        for wish, at_best in zip(wishes, alone, strict=True):
+            text = f"{side} {in_100(wish.after)} in 100"
+            if not short and found.action == "set":
+                text += f" (now {in_100(wish.now)})"
+            if max(wish.after, at_best.after) < OUT_OF_REACH:
+                text += " OUT OF REACH"
+            said.setdefault(wish_name(wish.kind, advice.goal, crew), []).append(text)
+    parts = [f"{name}: {', '.join(texts)}" for name, texts in said.items()]
+    if not found.alike_as_wished:
+        parts.append("no common setting is as wished: this has least change")
+    return "; ".join(parts)
 
 
 def _both_spots(answer: PairAnswer, crew: Crew) -> str:

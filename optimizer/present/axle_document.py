@@ -67,6 +67,10 @@ def _whole(a: AxleAdvice, crew: Crew, where: str) -> Json:
         "roll_shown": effect.roll_words(a, crew),
         "pair_shown": effect.pair_words(a, crew),
         "bumps_shown": effect.bumps_words(a, crew),
+        "wishes": {
+            "shown": words.pair_wishes_words(a, crew),
+            "alike_as_wished": a.alike_as_wished,
+        },
         "doubt": {"shown": words.doubts_words(a, crew)},
         "limits": {"shown": words.both_limits_words(a, crew)},
         "last_runs": [verified_document(x.verified, crew) for x in (a.left, a.right)],

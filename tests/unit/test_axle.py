@@ -155,6 +155,26 @@ def test_a_shared_setting_comes_from_both_boxes(both_sides: Book) -> None:
     assert left == other
 
 
+def test_wishes_without_a_common_setting_still_leave_what_both_can_make(both_sides: Book) -> None:
+    book = both_sides(8.0)
+    for name, corner in book.corners.items():
+        goal = replace(corner.goal, never_toe_out="droop", most_change_deg=0.01)
+        book = _with(book, name, goal=goal)
+    found = _answer(book)
+    assert found.alike is not None
+    assert not found.alike_as_wished
+    left, right = _spots(found)
+    assert left == right
+    said = _said(book, found)
+    assert "no setting can be made on both" not in said
+    assert "no common setting is as wished" in said
+    assert "Wishes no toe-out in droop: left " in said
+    assert "change under 0.010 deg: left " in said or "change under 0.01 deg: left " in said
+    assert len(axle_note(found, Crew.of(book))) < 24
+    document = axle_document(book, [found])["axles"][0]
+    assert "no toe-out in droop: left " in document["wishes"]["shown"]
+
+
 def test_no_shared_setting_is_said(both_sides: Book) -> None:
     """A fixed link on one side, at a length the other's thread no longer reaches."""
     book = both_sides(3.0)
