@@ -32,11 +32,7 @@ EXCUSED = {
     "advise.goal.unmeasured": "a yes or no about a travel and two ends",
     "advise.room.HardLimit.room": "says what a limit must do",
     "advise.tradeoff.Option.run": "a run's name",
-<<<<<<< HEAD
-=======
     "advise.limits.told_of_corner": "words about checked figures",
-    "advise.choice.where_to_stop": "chooses between two measured settings by checked figures",
->>>>>>> 76569d0
 }
 CONFIG = "[run]\nsource = optimizer\ndynamic_context = test_function\ndata_file = {data}\n"
 

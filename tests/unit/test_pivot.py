@@ -44,13 +44,12 @@ from optimizer.records import (
     Tape,
     Thread,
 )
+from optimizer.units import DEG
 
 BENCH = Path(__file__).resolve().parents[1] / "bench"
 CORNER = "rear-left"
 UP = np.array([0.0, 0.0, 1.0])
 TAPE = Tape(length_mm=Measured(value=300.0, sd=1e-6), arm_mm=Measured(value=120.0, sd=1e-6))
-
-from optimizer.units import DEG
 
 
 @pytest.fixture(scope="module")
