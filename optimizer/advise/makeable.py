@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from optimizer.advise.advice import Spot
+from optimizer.advise.goal import Outside, log_that_weighs, outside_of
 from optimizer.advise.joint import tilts_of
 from optimizer.advise.limits import hard_limits
 from optimizer.advise.room import OVER_TODAY, At, HardLimit, Limit, PivotLimit
@@ -63,3 +64,11 @@ def reports(table: Table, limits: Sequence[HardLimit], spot: Spot) -> tuple[Limi
     if beyond > 1.0:
         out.append(Limit(name="window", status="over", left=-beyond, left_now=-beyond))
     return tuple(out)
+
+
+def outside_that_weighs(table: Table) -> Outside | None:
+    """Logged time past what was measured and past the window; None for other weights."""
+    log = log_that_weighs(table.goal, table.evidence.travel_log)
+    if log is None:
+        return None
+    return outside_of(log, table.target.window_mm, table.evidence.measured_mm)

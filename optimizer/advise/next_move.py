@@ -19,9 +19,15 @@ from optimizer.advise.decision import decide, measured_settings
 from optimizer.advise.eccentric import Band
 from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
 from optimizer.advise.expectation import clearest_proof
-from optimizer.advise.goal import Outside, log_that_weighs, outside_of, unmeasured
+from optimizer.advise.goal import unmeasured
 from optimizer.advise.labour import effort_of, work_of
-from optimizer.advise.makeable import is_inside, limits_of, reports, settings_of
+from optimizer.advise.makeable import (
+    is_inside,
+    limits_of,
+    outside_that_weighs,
+    reports,
+    settings_of,
+)
 from optimizer.advise.pivot_move import pivot_report
 from optimizer.advise.ranking import form_scores_deg
 from optimizer.advise.reasons import because_of
@@ -111,7 +117,7 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         pivot=pivot_report(book, evidence),
         wishes=decision.wishes,
         n_kept=len(left.height),
-        outside=_outside(table),
+        outside=outside_that_weighs(table),
         unmeasured_mm=unmeasured(table.goal, evidence.measured_mm),
     )
 
@@ -143,13 +149,6 @@ def _whole_scores_deg(table: Table, height: Array, change: Array) -> Array:
         return span_scores_deg(table.surface, t, height, change, care=1.0)
     form = table.surface.mean_square_form(t.travel_mm, t.weight, t.wanted_deg)
     return form_scores_deg(form, height, change)
-
-
-def _outside(table: Table) -> Outside | None:
-    log = log_that_weighs(table.goal, table.evidence.travel_log)
-    if log is None:
-        return None
-    return outside_of(log, table.target.window_mm, table.evidence.measured_mm)
 
 
 def _runners_up(

@@ -12,8 +12,9 @@ from optimizer.advise.advice import Move, Spot
 from optimizer.advise.choice import ranked
 from optimizer.advise.eccentric import BAND_SD, Band, shortest_band
 from optimizer.advise.evidence import corner_evidence
-from optimizer.advise.goal import Target
-from optimizer.advise.makeable import settings_of
+from optimizer.advise.goal import Outside, Target
+from optimizer.advise.makeable import limits_of, outside_that_weighs, reports, settings_of
+from optimizer.advise.room import Limit
 from optimizer.advise.settings import Settings
 from optimizer.advise.table import Table, same_setting
 from optimizer.advise.wishes import Wishes
@@ -60,6 +61,8 @@ class Tradeoff:
     at_mm : where toe is wanted
     toe_in : whether toe-in is wanted there, else toe-out
     options : as it stands first, then from least change to most toe
+    limits : of the hardware, as the car stands
+    outside : logged time that the answer does not rest on; None for other weights
     field : shape (n_drawn, 2), expected toe there and score of settings that can be made
     front : shape (n_front, 2), those no other setting beats in both, by toe
     """
@@ -75,6 +78,8 @@ class Tradeoff:
     front: Array
     n_candidate: int
     measured_mm: tuple[float, float]
+    limits: tuple[Limit, ...]
+    outside: Outside | None
 
 
 def tradeoff(
@@ -103,7 +108,8 @@ def tradeoff(
             f"{at_mm:g} mm lies outside the window, {low:g} to {high:g} mm",
             "name a travel inside it, or widen the window",
         )
-    every = settings_of(table)
+    hard = limits_of(table)
+    every = settings_of(table, hard)
     wishes = Wishes(table, every, table.expected(every))
     field = wishes.left(every)
     score = table.expected(field)
@@ -136,6 +142,8 @@ def tradeoff(
         front=_front(toe, score, sign),
         n_candidate=len(every.height),
         measured_mm=evidence.measured_mm,
+        limits=reports(table, hard, table.now),
+        outside=outside_that_weighs(table),
     )
 
 

@@ -70,8 +70,8 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     lines += labelled("First", first, width) if first else []
     lines += labelled("Doubt", doubt, width) if doubt else []
     seen = advice.verified
-    if seen is not None and brevity < (1 if seen.as_foretold else 5):
-        lines += labelled("Last run", verified_words(seen, crew), width)
+    if seen is not None and brevity < (1 if seen.as_foretold else MOST_BRIEF + 1):
+        lines += labelled("Last run", verified_words(seen, crew, brief=brevity > 5), width)
     lines += _do_this(advice, crew, width)
     lines += _expect(advice, crew, width, brevity)
     wishes = wishes_words(advice, crew, stands=_stands(advice))

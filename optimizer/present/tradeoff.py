@@ -13,9 +13,10 @@ from optimizer.errors import CallError
 from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
 from optimizer.present.crew import Crew, corner_title
 from optimizer.present.layout import NARROW, labelled, table
-from optimizer.present.wished import figure_words
+from optimizer.present.limits import unsafe_words
+from optimizer.present.wished import figure_words, outside_words
 from optimizer.records import Logbook
-from optimizer.units import from_deg, to_mm
+from optimizer.units import from_deg, from_mm, to_mm
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -54,6 +55,8 @@ def tradeoff_screen(found: Tradeoff, crew: Crew, width: int, where: str) -> list
     lines = textwrap.wrap(
         f"{corner_title(found.corner, found.n_run)}: {title_words(found, crew)}", width
     )
+    unsafe = unsafe_words(found.limits, crew)
+    lines += labelled("Doubt", "; ".join(unsafe), width) if unsafe else []
     unit = crew.units.toe
     head = ["", "above", "below", "link", "ecc", "toe there", "give", "change", "up to"]
     rows = [head, *(_row(option, crew) for option in found.options)]
@@ -61,10 +64,9 @@ def tradeoff_screen(found: Tradeoff, crew: Crew, width: int, where: str) -> list
     named = [f"{o.letter} {_named(o)}" for o in found.options if _named(o)]
     lines += labelled("Marked", "; ".join(named), width)
     lines += labelled("Read it", legend_words(found, crew, unit), width)
-    if _beyond(found):
-        lines += labelled(
-            "Limits", "the window reaches past what was measured: a guess there", width
-        )
+    guess = ["the window reaches past what was measured: a guess there"] if _beyond(found) else []
+    limits = [*guess, *outside_words(found.outside)]
+    lines += labelled("Limits", "; ".join(limits), width) if limits else []
     lines += labelled("Careful", f"{LENGTH_FIRST} {AT_HAND}", width)
     return lines + labelled("Then", then_words(found, crew, where), width)
 
@@ -94,8 +96,33 @@ def then_words(found: Tradeoff, crew: Crew, where: str) -> str:
     toe = crew.toe_value(pick.toe_deg.value).lstrip("+")
     tolerance = f"{from_deg(0.05, crew.units.toe):.2g}"
     goal = f"kind=toe-at-travel at_travel={at} toe_change={toe} tolerance={tolerance}"
-    goal += " order=[toe-at-travel,least-change]"
+    goal += _kept(found, crew)
     return f'for {pick.letter}, say: shimopt next{where} --goal "{goal}"'
+
+
+def _kept(found: Tradeoff, crew: Crew) -> str:
+    """The rest of the goal that was traded, in the crew's units and signs."""
+    goal, own, out = found.goal, found.corner.goal, ""
+    if goal.window_mm is not None and goal.window_mm != own.window_mm:
+        unit, sign = crew.units.travel, crew.signs.travel
+        ends = sorted(sign * from_mm(z, unit) for z in goal.window_mm)
+        out += f" window=[{ends[0]:g},{ends[1]:g}]"
+    if goal.weight != own.weight:
+        out += f" weight={goal.weight}"
+    if goal.weight_sd_mm is not None and goal.weight_sd_mm != own.weight_sd_mm:
+        out += f" weight_sd={from_mm(goal.weight_sd_mm, crew.units.travel):g}"
+    if goal.measure != own.measure:
+        out += f" measure={goal.measure}"
+    wishes = ["toe-at-travel"]
+    if goal.never_toe_out is not None:
+        wishes.insert(0, "never-toe-out")
+        if goal.never_toe_out != own.never_toe_out:
+            out += f" never_toe_out={goal.never_toe_out}"
+    if goal.most_change_deg is not None:
+        wishes.append("most-change")
+        if goal.most_change_deg != own.most_change_deg:
+            out += f" most_change={from_deg(goal.most_change_deg, crew.units.toe):g}"
+    return f"{out} order=[{','.join([*wishes, 'least-change'])}]"
 
 
 def _beyond(found: Tradeoff) -> bool:

@@ -12,8 +12,11 @@ from optimizer.present.suspicion import STORIES, odds_in_words
 CHANGED = "no slip in its rows explains it, so the car or the rig changed: look at both"
 
 
-def verified_words(found: Verified, crew: Crew) -> str:
-    """What was foretold of the last run and what it showed; what to suspect if it is off."""
+def verified_words(found: Verified, crew: Crew, *, brief: bool = False) -> str:
+    """What was foretold of the last run and what it showed; what to suspect if it is off.
+
+    ``brief`` leaves the story and its remedy to ``check``, which tells them too.
+    """
     scores = _scores(found, crew)
     if found.as_foretold:
         return f"{found.run} came out as foretold{': ' if scores else ''}{scores}"
@@ -26,6 +29,8 @@ def verified_words(found: Verified, crew: Crew) -> str:
         f"{crew.travel(found.travel_mm)} {crew.dial(found.measured_deg)}, foretold "
         f"{crew.dial(band[0])} to {crew.dial(band[1])}"
     )
+    if brief:
+        return f"{text}; see shimopt check"
     if found.suspect is None:
         return f"{text}; {CHANGED}"
     story, remedy = STORIES[found.suspect.kind]

@@ -272,3 +272,14 @@ def test_clean_runs_are_seldom_blamed_and_swapped_shims_mostly(foretold: object)
         off = [v for v in results[run]["shims-swapped"] if not v.as_foretold]
         assert len(off) >= least * len(results[run]["shims-swapped"])
         assert np.mean([v.suspect is not None for v in off]) > 0.8
+
+
+def test_a_last_run_not_as_foretold_stays_on_a_full_screen(demo_book: Logbook) -> None:
+    readings = tuple(
+        replace(r, value=-r.value) if r.run == "link-short" else r for r in demo_book.readings
+    )
+    book = replace(demo_book, readings=readings)
+    advice = advise(book, "rear-left")
+    lines = note(advice, Crew.of(book))
+    assert len(lines) < 24
+    assert "link-short did NOT come out as foretold" in " ".join(" ".join(lines).split())

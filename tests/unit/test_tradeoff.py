@@ -14,9 +14,15 @@ from optimizer.advise.next_move import advise
 from optimizer.advise.tradeoff import tradeoff
 from optimizer.cli import main
 from optimizer.errors import CallError
+from optimizer.logbook import parse_goal
 from optimizer.measure.shape import window_weights
 from optimizer.present.crew import Crew
-from optimizer.present.tradeoff import tradeoff_document, tradeoff_screen, travel_asked
+from optimizer.present.tradeoff import (
+    then_words,
+    tradeoff_document,
+    tradeoff_screen,
+    travel_asked,
+)
 from optimizer.records import Goal, Logbook, Signs, Units
 
 CORNER = "rear-left"
@@ -132,3 +138,32 @@ def test_the_command_prints_draws_and_says_what_comes_next(
     with pytest.raises(SystemExit) as left:
         main(["tradeoff", str(demo_copy)])
     assert left.value.code == 2
+
+
+def test_the_way_on_keeps_the_goal_that_was_traded(demo_book: Logbook) -> None:
+    """Read back as ``next --goal`` reads it, in units and signs of the crew's own."""
+    own = demo_book.corners[CORNER].goal
+    wished = replace(own, window_mm=(-50.8, 38.1), never_toe_out="droop", most_change_deg=0.3)
+    for units, signs in (
+        (Units(), Signs()),
+        (Units(travel="in", toe="min"), Signs(toe=-1, travel=-1)),
+    ):
+        book = replace(demo_book, units=units, signs=signs)
+        found = tradeoff(book, CORNER, AT, wished)
+        then = then_words(found, Crew.of(book), "").split('--goal "')[1].rstrip('"')
+        goal = parse_goal(then, book, CORNER)
+        assert goal.window_mm == pytest.approx(wished.window_mm, abs=0.01)
+        assert (goal.kind, goal.never_toe_out) == ("toe-at-travel", "droop")
+        assert goal.most_change_deg == pytest.approx(0.3)
+        assert goal.order == ("never-toe-out", "toe-at-travel", "most-change", "least-change")
+        assert goal.at_travel_mm == pytest.approx(AT, abs=0.3)
+
+
+def test_a_car_past_a_limit_is_told_so_here_too(demo_book: Logbook) -> None:
+    corner = demo_book.corners[CORNER]
+    short = replace(corner, thread=replace(corner.thread, shorter_mm=1.0))
+    book = replace(demo_book, corners={CORNER: short})
+    said = " ".join(tradeoff_screen(tradeoff(book, CORNER, AT), Crew.of(book), 80, ""))
+    assert "PAST ITS THREAD LIMIT: do not drive" in said
+    found = tradeoff(demo_book, CORNER, AT)
+    assert "do not drive" not in " ".join(tradeoff_screen(found, Crew.of(demo_book), 80, ""))
