@@ -19,7 +19,15 @@ import typer
 import typer.core
 
 from optimizer import __version__
-from optimizer.errors import EXIT_COULD_NOT, EXIT_INTERRUPTED, CallError, LogbookError, ShimoptError
+from optimizer.errors import (
+    EXIT_COULD_NOT,
+    EXIT_INTERRUPTED,
+    EXIT_NOTHING_CAN_BE_MADE,
+    CallError,
+    LogbookError,
+    NothingCanBeMadeError,
+    ShimoptError,
+)
 
 if TYPE_CHECKING:
     from optimizer.advise.repeats import RepeatAdvice
@@ -396,6 +404,7 @@ def _show_next(
     as_json: bool,
     out: Path | None,
 ) -> None:
+    from optimizer.advise.advice import Advice
     from optimizer.advise.next_move import advise
     from optimizer.logbook import parse_goal
     from optimizer.present.crew import Crew, corner_flag
@@ -403,7 +412,18 @@ def _show_next(
 
     names = _corners(book, corner)
     goals = {name: parse_goal(goal, book, name) if goal is not None else None for name in names}
-    advices = [advise(book, name, goals[name]) for name in names]
+    advices, refused = list[Advice](), list[NothingCanBeMadeError]()
+    for name in names:
+        try:
+            advices.append(advise(book, name, goals[name]))
+        except NothingCanBeMadeError as error:
+            if len(names) == 1:
+                raise
+            refused.append(error)
+    for why in refused:
+        _say(_headed(why))
+    if not advices:
+        raise typer.Exit(EXIT_NOTHING_CAN_BE_MADE)
     crew = Crew.of(book)
     if as_json:
         from optimizer.present.document import next_document
@@ -420,6 +440,8 @@ def _show_next(
             path = _picture_path(out, advice.corner.name, len(advices))
             draw_advice(book, advice, goals[advice.corner.name], path)
             _say(f"drew {path}")
+    if refused:
+        raise typer.Exit(EXIT_NOTHING_CAN_BE_MADE)
 
 
 @app.command()

@@ -332,6 +332,22 @@ def test_both_sides_of_an_axle_in_one_logbook(
     assert [c["corner"] for c in json.loads(out)["corners"]] == ["rear-right"]
 
 
+def test_a_corner_that_is_refused_does_not_hide_the_other(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path
+) -> None:
+    _both_sides(demo_copy)
+    car = demo_copy / "car.toml"
+    car.write_text(car.read_text() + "\n[corner.rear-right.stud]\ntapered = true\n")
+    code, out, err = _call(capsys, "next", str(demo_copy))
+    assert code == 5
+    assert "rear-left, after 3 runs" in out
+    assert "rear-right" not in out
+    assert "corner 'rear-right' is tapered" in err
+    code, out, err = _call(capsys, "next", str(demo_copy), "--json")
+    assert (code, "is tapered" in err) == (5, True)
+    assert [c["corner"] for c in json.loads(out)["corners"]] == ["rear-left"]
+
+
 def test_the_crew_s_own_signs_are_for_screens_only(
     capsys: pytest.CaptureFixture[str], demo_copy: Path
 ) -> None:
