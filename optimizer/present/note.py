@@ -70,7 +70,7 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     lines += labelled("First", first, width) if first else []
     lines += labelled("Doubt", doubt, width) if doubt else []
     seen = advice.verified
-    if seen is not None and brevity < (1 if seen.as_foretold else MOST_BRIEF + 1):
+    if seen is not None and brevity < (1 if seen.as_foretold else MOST_BRIEF + (not doubt)):
         lines += labelled("Last run", verified_words(seen, crew, brief=brevity > 5), width)
     lines += _do_this(advice, crew, width)
     lines += _expect(advice, crew, width, brevity)
