@@ -29,12 +29,10 @@ EXCUSED = {
     "model.train.moments_of": "made the stored prior, whose use is checked",
     "model.train.main": "made the stored prior, whose use is checked",
     "advise.joint.Tilts.at": "says what foresees tilt must do",
-    "advise.goal.unmeasured": "a yes or no about a travel and two ends",
     "advise.room.HardLimit.room": "says what a limit must do",
     "advise.axle.AxleAdvice.past_today": "a yes or no about checked limits",
     "advise.pair.Side.forgo_wishes": "takes back a narrowing of checked settings",
     "advise.tradeoff.Option.run": "a run's name",
-    "advise.limits.told_of_corner": "words about checked figures",
 }
 CONFIG = "[run]\nsource = optimizer\ndynamic_context = test_function\ndata_file = {data}\n"
 
