@@ -32,7 +32,7 @@ from optimizer.errors import (
 if TYPE_CHECKING:
     from optimizer.advise.repeats import RepeatAdvice
     from optimizer.present.travels import EnterAsks
-    from optimizer.records import Logbook
+    from optimizer.records import Goal, Logbook
 
 
 class _Commands(typer.core.TyperGroup):
@@ -406,12 +406,11 @@ def _show_next(
 ) -> None:
     from optimizer.advise.advice import Advice
     from optimizer.advise.next_move import advise
-    from optimizer.logbook import parse_goal
     from optimizer.present.crew import Crew, corner_flag
     from optimizer.present.note import note
 
     names = _corners(book, corner)
-    goals = {name: parse_goal(goal, book, name) if goal is not None else None for name in names}
+    goals = _goals(book, names, goal)
     advices, refused = list[Advice](), list[NothingCanBeMadeError]()
     for name in names:
         try:
@@ -430,9 +429,8 @@ def _show_next(
 
         _json(next_document(book, advices, where))
     else:
-        for index, advice in enumerate(advices):
-            here = where + corner_flag(book, advice.corner.name)
-            _lines([*([""] if index else []), *note(advice, crew, _width(), where=here)])
+        flags = [where + corner_flag(book, a.corner.name) for a in advices]
+        _screens(note(a, crew, _width(), where=w) for a, w in zip(advices, flags, strict=True))
     if out is not None:
         from optimizer.present.gallery import draw_advice
 
@@ -466,20 +464,18 @@ def tradeoff(
     change to most toe, as it stands and the best measured among them.
     """
     from optimizer.advise.tradeoff import tradeoff as trade
-    from optimizer.logbook import parse_goal
     from optimizer.present.crew import Crew
     from optimizer.present.tradeoff import tradeoff_document, tradeoff_screen, travel_asked
 
     book = _book(folder, until, leave_out)
     at_mm = travel_asked(at, book)
     names, crew, where = _corners(book, corner), Crew.of(book), _where(folder)
-    goals = {name: parse_goal(goal, book, name) if goal is not None else None for name in names}
+    goals = _goals(book, names, goal)
     found = [trade(book, name, at_mm, goals[name], toe_in=not toe_out) for name in names]
     if as_json:
         _json(tradeoff_document(book, found, where))
     else:
-        for index, one in enumerate(found):
-            _lines([*([""] if index else []), *tradeoff_screen(one, crew, _width(), where)])
+        _screens(tradeoff_screen(one, crew, _width(), where) for one in found)
     if out is not None:
         from optimizer.present.plot import save
         from optimizer.present.tradeoff import tradeoff_picture
@@ -516,9 +512,7 @@ def axle(
 
         _json(axle_document(book, answers, _where(folder)))
     else:
-        for index, answer in enumerate(answers):
-            lines = axle_note(answer, crew, _width(), where=_where(folder))
-            _lines([*([""] if index else []), *lines])
+        _screens(axle_note(answer, crew, _width(), where=_where(folder)) for answer in answers)
     if out is not None:
         from optimizer.present.axle_plot import draw_axle
 
@@ -553,7 +547,6 @@ def sheet(
     The next run on paper, a page a corner: what to set, boxes for the readings, what
     each should be, what would prove it wrong, the checks and all the cautions.
     """
-    from optimizer.logbook import parse_goal
     from optimizer.present.crew import corner_flag
     from optimizer.present.paper import check_ending, check_paper, write_sheets
     from optimizer.present.sheet import corner_sheet
@@ -561,10 +554,11 @@ def sheet(
 
     check_ending(out)
     size = check_paper(paper)
-    book = _book(folder, until, leave_out)
+    whole = _book(folder)
+    book = _narrowed(whole, until, leave_out)
     names = list(book.corners) if corner is None else _corners(book, corner)
-    goals = {name: parse_goal(goal, book, name) if goal is not None else None for name in names}
-    asked, whole = Asked(travels=travels, step=step), _book(folder)
+    goals = _goals(book, names, goal)
+    asked = Asked(travels=travels, step=step)
     sheets = [
         corner_sheet(
             book, name, asked, goals[name], first=first, own=_enter_asks(folder, whole, name)
@@ -664,7 +658,10 @@ def _book(
 ) -> Logbook:
     from optimizer.logbook import read_logbook
 
-    book = read_logbook(folder)
+    return _narrowed(read_logbook(folder), until, leave_out)
+
+
+def _narrowed(book: Logbook, until: str | None, leave_out: Sequence[str] | None) -> Logbook:
     book = book if until is None else book.as_of(until)
     return book.without(leave_out) if leave_out else book
 
@@ -682,6 +679,15 @@ def _corners(book: Logbook, corner: str | None) -> list[str]:
         if name not in measured and measured:
             _say(f"{name} has no readings yet: left out")
     return [name for name in book.corners if name in measured] or list(book.corners)
+
+
+def _goals(book: Logbook, names: Iterable[str], typed: str | None) -> dict[str, Goal | None]:
+    """The goal typed, as each corner reads it; None where the corner's own holds."""
+    if typed is None:
+        return dict.fromkeys(names)
+    from optimizer.logbook import parse_goal
+
+    return {name: parse_goal(typed, book, name) for name in names}
 
 
 def _picture_path(out: Path, corner: str, n_corner: int) -> Path:
@@ -707,6 +713,11 @@ def _height() -> int | None:
     import shutil
 
     return max(20, shutil.get_terminal_size((80, 24)).lines - 3)
+
+
+def _screens(screens: Iterable[Iterable[str]]) -> None:
+    """Several answers, an empty line between them."""
+    _write("\n\n".join("\n".join(lines) for lines in screens))
 
 
 def _lines(lines: Iterable[str]) -> None:

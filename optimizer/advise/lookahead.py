@@ -120,10 +120,7 @@ def worth_of_measuring(
     readings = reading_draws(len(like.travel_mm))
     settled, own, gain = [], [], []
     for height, change in zip(*candidates, strict=True):
-        n = len(like.travel_mm)
-        rows = design_matrix(np.full(n, height), np.full(n, change), like.travel_mm)
-        noisy = root_of(rows @ cov @ rows.T + like.cov_deg2)
-        learnt = np.linalg.solve(noisy, rows @ cov).T.reshape(N_SETTING_TERM, N_POWER, n)
+        learnt = learnt_from(cov, height, change, like)
         moves = np.tensordot(psi, np.einsum("ikn,kp->ipn", learnt, root), 1)
         left = np.maximum(spread - np.sum(moves**2, axis=(1, 2)), 0.0)
         after = off[:, :, None] + moves @ readings.T
@@ -135,6 +132,19 @@ def worth_of_measuring(
         own.append(np.sqrt(off_here @ off_here + here @ by_setting @ here + floor))
         gain.append(np.mean(scores[held] - best))
     return Worth(settled_deg=np.array(settled), own_deg=np.array(own), gain_deg=np.array(gain))
+
+
+def learnt_from(cov: Array, height_mm: float, change_mm: float, like: SettingCurve) -> Array:
+    """What each independent part of one more run's readings moves, (10, 6, n_travel).
+
+    ``cov``, (60, 60), is that of the surface's coefficients; a reading's standard normal
+    draw times this is how far it moves their mean, and its square is the variance taken
+    away (the update of a Gaussian).
+    """
+    n = len(like.travel_mm)
+    rows = design_matrix(np.full(n, height_mm), np.full(n, change_mm), like.travel_mm)
+    noisy = root_of(rows @ cov @ rows.T + like.cov_deg2)
+    return np.asarray(np.linalg.solve(noisy, rows @ cov).T.reshape(N_SETTING_TERM, N_POWER, n))
 
 
 def spread_out(height_mm: Array, change_mm: Array, score_deg: Array) -> Index:

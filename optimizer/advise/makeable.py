@@ -14,6 +14,7 @@ from optimizer.advise.room import OVER_TODAY, At, HardLimit, Limit, PivotLimit
 from optimizer.advise.settings import Settings, possible_settings
 from optimizer.advise.table import Table
 
+# tilt bends one way over travel, so its ends tell the worst; a mechanism may turn between
 N_TILT, N_TILT_OF_POINTS = 3, 7
 
 

@@ -11,27 +11,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.advise.goal import Target
-from optimizer.advise.lookahead import Worth, reading_draws
+from optimizer.advise.lookahead import Worth, learnt_from, reading_draws
 from optimizer.model.basis import (
     N_COEFFICIENT,
     N_POWER,
     N_SETTING_TERM,
-    design_matrix,
     setting_terms,
     travel_terms,
 )
 from optimizer.model.field import CurveField
-from optimizer.model.surface import SettingCurve, ToeSurface, root_of
+from optimizer.model.surface import SettingCurve, ToeSurface
 
 Array = NDArray[np.float64]
 
 CHUNK = 40_000  # settings at a time, so that memory stays small
 
 
-def span_nodes(target: Target) -> tuple[Array, Array]:
+def span_nodes(target: Target, every: int = 1) -> tuple[Array, Array]:
     """The window's travels and wanted toe changes with ride height among them, (n_node,)."""
-    at = int(np.searchsorted(target.travel_mm, 0.0))
-    return np.insert(target.travel_mm, at, 0.0), np.insert(target.wanted_deg, at, 0.0)
+    travel, wanted = target.travel_mm[::every], target.wanted_deg[::every]
+    at = int(np.searchsorted(travel, 0.0))
+    return np.insert(travel, at, 0.0), np.insert(wanted, at, 0.0)
 
 
 def span_scores_deg(
@@ -82,7 +82,7 @@ def worth_by_span(
     node is looked at; the spread that a run leaves is that between the extremes of the
     mean curve as it is now.
     """
-    travel, wanted = _thinned(target)
+    travel, wanted = span_nodes(target, every=2)
     terms = travel_terms(travel)
     mean = surface.mean_[:N_COEFFICIENT].reshape(N_SETTING_TERM, N_POWER)
     cov = surface.cov_[:N_COEFFICIENT, :N_COEFFICIENT]
@@ -97,11 +97,7 @@ def worth_by_span(
     own_score = span_scores_deg(surface, target, *candidates, care=1.0)
     settled, gain = [], []
     for height, change in zip(*candidates, strict=True):
-        n = len(like.travel_mm)
-        rows = design_matrix(np.full(n, height), np.full(n, change), like.travel_mm)
-        noisy = root_of(rows @ cov @ rows.T + like.cov_deg2)
-        learnt = np.linalg.solve(noisy, rows @ cov).T.reshape(N_SETTING_TERM, N_POWER, n)
-        powers = np.tensordot(psi, learnt, 1)
+        powers = np.tensordot(psi, learnt_from(cov, height, change, like), 1)
         left = np.maximum(spread - np.sum(np.einsum("sk,skn->sn", step, powers) ** 2, axis=1), 0.0)
         moved = np.einsum("skn,rn->srk", powers, readings) @ terms.T
         after = np.ptp(off[:, None, :] + moved, axis=2)
@@ -110,12 +106,3 @@ def worth_by_span(
         settled.append(best.mean())
         gain.append(np.mean(scores[held] - best))
     return Worth(settled_deg=np.array(settled), own_deg=own_score, gain_deg=np.array(gain))
-
-
-def _thinned(target: Target) -> tuple[Array, Array]:
-    """Every other node of the window, both ends among them, and ride height."""
-    at = int(np.searchsorted(target.travel_mm[::2], 0.0))
-    return (
-        np.insert(target.travel_mm[::2], at, 0.0),
-        np.insert(target.wanted_deg[::2], at, 0.0),
-    )

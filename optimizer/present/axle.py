@@ -16,7 +16,7 @@ from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
 from optimizer.present.crew import Crew, spread_of_travels
 from optimizer.present.doubts import doubt_words
 from optimizer.present.labour import minutes_words, with_work
-from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
+from optimizer.present.layout import LABEL_WIDTH, NARROW, fitted, labelled, table
 from optimizer.present.limits import NAMES, limits_words, unsafe_words
 from optimizer.present.note import do_words
 from optimizer.present.wished import OUT_OF_REACH, in_100, wish_name
@@ -45,12 +45,7 @@ def axle_note(
     """
     if isinstance(found, HalfAxle):
         return _half(found, crew, width, where)
-    lines: list[str] = []
-    for brevity in range(MOST_BRIEF + 1):
-        lines = _whole(found, crew, width, brevity, where)
-        if len(lines) < height or width < NARROW:
-            break
-    return lines
+    return fitted(lambda n: _whole(found, crew, width, n, where), MOST_BRIEF, width, height)
 
 
 def _whole(found: AxleAdvice, crew: Crew, width: int, brevity: int, where: str) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 LABEL_WIDTH = 11
 NARROW = 60
@@ -37,6 +37,20 @@ def labelled(label: str, text: str, width: int, margin: int = LABEL_WIDTH) -> li
     if not lines:
         return [label] if label else []
     return [label.ljust(margin) + lines[0][margin:], *lines[1:]]
+
+
+def fitted(lines_at: Callable[[int], list[str]], most: int, width: int, height: int) -> list[str]:
+    """The fullest screen that leaves a line of ``height`` free, else the briefest.
+
+    ``lines_at`` gives the lines at a brevity from 0 to ``most``. A narrow screen is read by
+    scrolling, so it gets all.
+    """
+    lines: list[str] = []
+    for brevity in range(most + 1):
+        lines = lines_at(brevity)
+        if len(lines) < height or width < NARROW:
+            break
+    return lines
 
 
 def margin_for(labels: Iterable[str]) -> int:

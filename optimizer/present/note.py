@@ -14,7 +14,7 @@ from optimizer.present.cautions import AT_HAND, IN_STEER
 from optimizer.present.crew import Crew, corner_title, spread_of_travels
 from optimizer.present.doubts import doubt_words
 from optimizer.present.labour import batch_words, runner_up_work_words, with_work, work_words
-from optimizer.present.layout import LABEL_WIDTH, NARROW, labelled, table
+from optimizer.present.layout import LABEL_WIDTH, NARROW, fitted, labelled, table
 from optimizer.present.limits import first_words, limits_words
 from optimizer.present.pivot import (
     STATIC_TOE_MOVES_DEG,
@@ -52,12 +52,7 @@ def note(
     prompt: what a hurried reader misses least goes first. ``where`` is what the next
     command needs to find this logbook.
     """
-    lines: list[str] = []
-    for brevity in range(MOST_BRIEF + 1):
-        lines = _lines(advice, crew, width, brevity, where)
-        if len(lines) < height or width < NARROW:
-            break
-    return lines
+    return fitted(lambda n: _lines(advice, crew, width, n, where), MOST_BRIEF, width, height)
 
 
 def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> list[str]:
