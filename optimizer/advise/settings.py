@@ -68,7 +68,9 @@ def possible_settings(
         not for this tool.
     """
     try:
-        return _possible(evidence, now_mm, link, limits)
+        refuse(evidence.corner, evidence.now)
+        splits = possible_splits(evidence.corner.stack, evidence.now, evidence.reference)
+        return settings_of_splits(evidence, splits, now_mm, link, limits)
     except NothingCanBeMadeError as error:
         split = split_of(evidence.now, evidence.reference, evidence.corner.stack)
         here = At.one(split, now_mm[1])
@@ -78,16 +80,22 @@ def possible_settings(
         ) from None
 
 
-def _possible(
-    evidence: Evidence, now_mm: tuple[float, float], link: Link, limits: Sequence[HardLimit]
+def settings_of_splits(
+    evidence: Evidence,
+    splits: Sequence[Split],
+    now_mm: tuple[float, float],
+    link: Link,
+    limits: Sequence[HardLimit],
 ) -> Settings:
+    """The same for given splits, whatever shims they take; parameters as there.
+
+    Raises
+    ------
+    NothingCanBeMadeError
+        If thread, eccentric and the other limits leave nothing.
+    """
     corner = evidence.corner
-    refuse(corner, evidence.now)
-    splits = tuple(
-        s
-        for s in possible_splits(corner.stack, evidence.now, evidence.reference)
-        if abs(s.height_mm) <= REACH_HEIGHT_MM + 1e-9
-    )
+    splits = tuple(s for s in splits if abs(s.height_mm) <= REACH_HEIGHT_MM + 1e-9)
     height = np.array([s.height_mm for s in splits])
     which, change = np.arange(len(splits)), np.full(len(splits), now_mm[1])
     if corner.eccentric.kind != "none":

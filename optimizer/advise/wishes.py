@@ -9,7 +9,7 @@ wish: settings that are sure enough stay, or, where none is, those next to the s
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -220,10 +220,8 @@ class _Look:
     """One wish looked at over many settings, at a few of its travels."""
 
     def __init__(self, table: Table, wish: Requirement) -> None:
-        n = len(wish.travel_mm)
-        few = np.unique(np.linspace(0, n - 1, min(n, N_FIELD_NODE)).round().astype(np.intp))
         self._wish = wish
-        self._travel = wish.travel_mm[few]
+        self._travel = _few_travels(wish)
         self._draws = table.draws
         self._field = CurveField(table.surface, self._travel)
         self._on_surface = table.surface_height
@@ -255,22 +253,50 @@ class _Look:
         return np.asarray(np.maximum(off, 0.0).max(axis=1))
 
 
+def draw_misses_deg(draws: Array, wish: Requirement, height_mm: Array, change_mm: Array) -> Array:
+    """How far each draw's curve is off a wish where it is worst, (n_draw, n_setting); 0 if kept.
+
+    ``height_mm`` is joint height as the surface takes it; looked at in a few of the travels.
+    """
+    travel = _few_travels(wish)
+    out = np.empty((len(draws), len(height_mm)))
+    for part, toe in _toe_by_draws(draws, travel, height_mm, change_mm):
+        off = wish.low_deg - toe.min(axis=1)
+        if np.isfinite(wish.high_deg):
+            off = np.maximum(off, toe.max(axis=1) - wish.high_deg)
+        out[:, part] = np.maximum(off, 0.0).T
+    return out
+
+
+def _few_travels(wish: Requirement) -> Array:
+    n = len(wish.travel_mm)
+    few = np.unique(np.linspace(0, n - 1, min(n, N_FIELD_NODE)).round().astype(np.intp))
+    return wish.travel_mm[few]
+
+
 def _chance_by_draws(
     draws: Array, wish: Requirement, travel_mm: Array, height: Array, change: Array
 ) -> Array:
-    by_term = draws[:, :N_COEFFICIENT].reshape(len(draws), N_SETTING_TERM, N_POWER)
-    at_travel = np.einsum("dmk,rk->mrd", by_term, travel_terms(travel_mm))
-    flat = at_travel.reshape(N_SETTING_TERM, -1)
     out = np.empty(len(height))
-    for start in range(0, len(height), DRAW_CHUNK):
-        part = slice(start, start + DRAW_CHUNK)
-        toe = setting_terms(height[part], change[part]) @ flat
-        toe = toe.reshape(-1, len(travel_mm), len(draws))
+    for part, toe in _toe_by_draws(draws, travel_mm, height, change):
         kept = toe.min(axis=1) >= wish.low_deg
         if np.isfinite(wish.high_deg):
             kept &= toe.max(axis=1) <= wish.high_deg
         out[part] = kept.mean(axis=1)
     return out
+
+
+def _toe_by_draws(
+    draws: Array, travel_mm: Array, height: Array, change: Array
+) -> Iterator[tuple[slice, Array]]:
+    """Toe (n_part, n_travel, n_draw) of each draw, some settings at a time."""
+    by_term = draws[:, :N_COEFFICIENT].reshape(len(draws), N_SETTING_TERM, N_POWER)
+    at_travel = np.einsum("dmk,rk->mrd", by_term, travel_terms(travel_mm))
+    flat = at_travel.reshape(N_SETTING_TERM, -1)
+    for start in range(0, len(height), DRAW_CHUNK):
+        part = slice(start, start + DRAW_CHUNK)
+        toe = setting_terms(height[part], change[part]) @ flat
+        yield part, toe.reshape(-1, len(travel_mm), len(draws))
 
 
 def normal_tail(z: Array) -> Array:

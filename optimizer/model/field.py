@@ -70,6 +70,32 @@ class CurveField:
         return np.asarray(np.maximum(np.sum(products * self._spread[:, row], axis=0), 0.0))
 
 
+def draw_mean_squares_deg2(
+    draws: Array,
+    height_mm: Array,
+    length_change_mm: Array,
+    travel_mm: Array,
+    weight: Array,
+    wanted_deg: Array | float = 0.0,
+) -> Array:
+    """Weighted mean square of (toe change - wanted) of each draw, (n_draw, n_setting).
+
+    The square of :func:`optimizer.model.surface.draw_scores_deg`, for very many settings:
+    a polynomial for each draw in place of a curve for each draw and setting.
+    """
+    terms = travel_terms(travel_mm)
+    form = terms.T @ (weight[:, None] * terms)
+    by_term = draws[:, :N_COEFFICIENT].reshape(len(draws), N_SETTING_TERM, N_POWER)
+    wanted = np.broadcast_to(np.asarray(wanted_deg, float), np.shape(travel_mm))
+    squares = np.einsum("dik,kl,djl->dij", by_term, form, by_term, optimize=True)
+    pull = by_term @ (terms.T @ (weight * wanted))
+    squares[:, 0] -= pull
+    squares[:, :, 0] -= pull
+    squares[:, 0, 0] += float(weight @ wanted**2)
+    products = _products(height_mm, length_change_mm)
+    return np.asarray(np.maximum(_written_out(squares).T @ products, 0.0))
+
+
 def _products(height_mm: Array, length_change_mm: Array) -> Array:
     """The 28 products, shape (28, n_setting), of lengths scaled to the surface's reach."""
     high = np.asarray(height_mm) / REACH_HEIGHT_MM
