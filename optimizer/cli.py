@@ -7,8 +7,6 @@ start at once.
 from __future__ import annotations
 
 import contextlib
-import io
-import os
 import shlex
 import sys
 from collections.abc import Iterable, Iterator, Sequence
@@ -24,9 +22,21 @@ from optimizer.errors import (
     EXIT_INTERRUPTED,
     EXIT_NOTHING_CAN_BE_MADE,
     CallError,
-    LogbookError,
     NothingCanBeMadeError,
     ShimoptError,
+)
+from optimizer.terminal import (
+    columns,
+    drop_unwritten,
+    headed,
+    rows,
+    say,
+    tame_streams,
+    write,
+    write_json,
+    write_lines,
+    write_screens,
+    write_then,
 )
 
 if TYPE_CHECKING:
@@ -42,7 +52,7 @@ class _Commands(typer.core.TyperGroup):
         try:
             return super().invoke(ctx)
         except typer.Abort:
-            _say("")
+            say("")
             raise typer.Exit(EXIT_INTERRUPTED) from None
 
 
@@ -116,7 +126,7 @@ def demo(
     from optimizer.demo_files import copy_demo
 
     copy_demo(folder)
-    _say(f"the demo logbook is in {folder}")
+    say(f"the demo logbook is in {folder}")
     _show_next(_book(folder), None, None, _where(folder), as_json=False, out=None)
 
 
@@ -202,12 +212,12 @@ def new(
         made = start_logbook(folder, answers)
     except ShimoptError:
         if was_asked(given):  # what was typed at the prompts is not lost
-            _say(f"your answers again: {call_again(folder, answers)}")
+            say(f"your answers again: {call_again(folder, answers)}")
         raise
     for path in made:
-        _write(f"made {path}")
+        write(f"made {path}")
     then = "next" if answers.table else "enter"
-    _then(f"shimopt {then}{_where(folder)}")
+    write_then(f"shimopt {then}{_where(folder)}")
 
 
 @app.command("import")
@@ -233,14 +243,14 @@ def import_(
     from optimizer.present.taken import import_lines, written_lines
 
     plan = plan_import(folder, file, run=run, corner=corner, sheet=sheet)
-    _lines(import_lines(plan, _width(), _height()))
+    write_lines(import_lines(plan, columns(), rows()))
     if not yes and not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise CallError("nothing was written: nobody to ask", "the same with --yes writes the rows")
     if not yes and not typer.confirm("Add these rows"):
-        _say("nothing was written")
+        say("nothing was written")
         return
     write_import(plan)
-    _lines(written_lines(plan, _width(), _where(folder)))
+    write_lines(written_lines(plan, columns(), _where(folder)))
 
 
 @app.command()
@@ -265,7 +275,7 @@ def enter(
     from optimizer.enter.start import Asked
 
     asked = Asked(run=run, corner=corner, travels=travels, step=step, passes=passes)
-    code = sit(folder, asked, _width(), _where(folder))
+    code = sit(folder, asked, columns(), _where(folder))
     if code:
         raise typer.Exit(code)
 
@@ -290,11 +300,11 @@ def undo(
     way: Any = "further" if further else "last"
     plan = plan_undo(folder, way) if dry_run else undo_change(folder, way)
     if dry_run:
-        _lines(diff_lines(plan))
+        write_lines(diff_lines(plan))
     done, way_on = told(plan, dry_run, _where(folder))
-    _write(done)
+    write(done)
     if way_on:
-        _then(way_on)
+        write_then(way_on)
 
 
 @app.command()
@@ -330,13 +340,13 @@ def check(
     if as_json:
         from optimizer.present.document import check_document
 
-        _json(check_document(book, qualities, found, study, again))
+        write_json(check_document(book, qualities, found, study, again))
     elif again is not None:
         from optimizer.present.repeats import repeats_screen
 
-        _lines(repeats_screen(book, study, again, _width(), _where(folder)))
+        write_lines(repeats_screen(book, study, again, columns(), _where(folder)))
     else:
-        _lines(check_screen(book, qualities, _width(), _where(folder), found, study))
+        write_lines(check_screen(book, qualities, columns(), _where(folder), found, study))
 
 
 @app.command()
@@ -361,10 +371,10 @@ def curves(
     if as_json:
         from optimizer.present.document import curves_document
 
-        _json(curves_document(book, corners))
+        write_json(curves_document(book, corners))
     else:
         for _, window, runs in corners:
-            _lines(curves_screen(book, runs, window, _width(), _where(folder)))
+            write_lines(curves_screen(book, runs, window, columns(), _where(folder)))
     if out is not None:
         from optimizer.present.crew import Crew
         from optimizer.present.plot import curves_picture, save
@@ -373,7 +383,7 @@ def curves(
             path = _picture_path(out, name, len(corners))
             pairs = [(run.name, curve) for run, curve, _ in runs]
             save(curves_picture(name, pairs, Crew.of(book)), path)
-            _say(f"drew {path}")
+            say(f"drew {path}")
 
 
 @app.command("next")
@@ -420,24 +430,26 @@ def _show_next(
                 raise
             refused.append(error)
     for why in refused:
-        _say(_headed(why))
+        say(headed(why))
     if not advices:
         raise typer.Exit(EXIT_NOTHING_CAN_BE_MADE)
     crew = Crew.of(book)
     if as_json:
         from optimizer.present.document import next_document
 
-        _json(next_document(book, advices, where))
+        write_json(next_document(book, advices, where))
     else:
         flags = [where + corner_flag(book, a.corner.name) for a in advices]
-        _screens(note(a, crew, _width(), where=w) for a, w in zip(advices, flags, strict=True))
+        write_screens(
+            note(a, crew, columns(), where=w) for a, w in zip(advices, flags, strict=True)
+        )
     if out is not None:
         from optimizer.present.gallery import draw_advice
 
         for advice in advices:
             path = _picture_path(out, advice.corner.name, len(advices))
             draw_advice(book, advice, goals[advice.corner.name], path)
-            _say(f"drew {path}")
+            say(f"drew {path}")
     if refused:
         raise typer.Exit(EXIT_NOTHING_CAN_BE_MADE)
 
@@ -473,9 +485,9 @@ def tradeoff(
     goals = _goals(book, names, goal)
     found = [trade(book, name, at_mm, goals[name], toe_in=not toe_out) for name in names]
     if as_json:
-        _json(tradeoff_document(book, found, where))
+        write_json(tradeoff_document(book, found, where))
     else:
-        _screens(tradeoff_screen(one, crew, _width(), where) for one in found)
+        write_screens(tradeoff_screen(one, crew, columns(), where) for one in found)
     if out is not None:
         from optimizer.present.plot import save
         from optimizer.present.tradeoff import tradeoff_picture
@@ -483,7 +495,7 @@ def tradeoff(
         for one in found:
             path = _picture_path(out, one.corner.name, len(found))
             save(tradeoff_picture(one, crew), path)
-            _say(f"drew {path}")
+            say(f"drew {path}")
 
 
 @app.command()
@@ -510,17 +522,17 @@ def axle(
     if as_json:
         from optimizer.present.axle_document import axle_document
 
-        _json(axle_document(book, answers, _where(folder)))
+        write_json(axle_document(book, answers, _where(folder)))
     else:
-        _screens(axle_note(answer, crew, _width(), where=_where(folder)) for answer in answers)
+        write_screens(
+            axle_note(answer, crew, columns(), where=_where(folder)) for answer in answers
+        )
     if out is not None:
         from optimizer.present.axle_plot import draw_axle
 
         for answer in answers:
             path = _picture_path(out, answer.axle.name, len(answers))
-            _say(
-                f"drew {path}" if draw_axle(answer, crew, path) else "nothing drawn: one side only"
-            )
+            say(f"drew {path}" if draw_axle(answer, crew, path) else "nothing drawn: one side only")
 
 
 @app.command()
@@ -566,12 +578,12 @@ def sheet(
         for name in names
     ]
     write_sheets(sheets, out, size)
-    _write(f"made {out}: {', '.join(names)}")
+    write(f"made {out}: {', '.join(names)}")
     entering = [
         f"shimopt enter{_where(folder)}{corner_flag(book, name)}{page.enter_flags}"
         for name, page in zip(names, sheets, strict=True)
     ]
-    _then(f"print it; as you measure: {'; '.join(entering)}")
+    write_then(f"print it; as you measure: {'; '.join(entering)}")
 
 
 def _enter_asks(folder: Path, book: Logbook, corner: str) -> EnterAsks | None:
@@ -589,23 +601,23 @@ def _enter_asks(folder: Path, book: Logbook, corner: str) -> EnterAsks | None:
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and leave with a documented exit code."""
     words = list(sys.argv[1:] if arguments is None else arguments)
-    _tame_streams()
+    tame_streams()
     try:
         with _only_named(words):
             app(words, standalone_mode=True)
     except ShimoptError as error:
         if "--debug" in words:
             raise
-        _say(_headed(error))
+        say(headed(error))
         sys.exit(error.exit_code)
     except KeyboardInterrupt:
         sys.exit(EXIT_INTERRUPTED)
     except OSError as error:
-        _drop_unwritten()
+        drop_unwritten()
         if "--debug" in words:
             raise
         where = f"{error.filename}" if error.filename else "the answer could not be written"
-        _say(f"shimopt: {where}: {error.strerror or error}")
+        say(f"shimopt: {where}: {error.strerror or error}")
         sys.exit(EXIT_COULD_NOT)
     sys.exit(0)
 
@@ -621,31 +633,6 @@ def _only_named(words: Sequence[str]) -> Iterator[None]:
         yield
     finally:
         app.registered_commands = every
-
-
-def _tame_streams() -> None:
-    """Streams that take every name, whatever their encoding; leave if there is no output."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")
-    if sys.stdin is None:
-        sys.stdin = io.StringIO()
-    if sys.stdout is None:
-        _say("shimopt: standard output is closed: the answer has nowhere to go")
-        sys.exit(EXIT_COULD_NOT)
-
-
-def _drop_unwritten() -> None:
-    """Point standard output at nothing, so that leaving does not fail to flush it again."""
-    with contextlib.suppress(OSError, ValueError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-def _headed(error: ShimoptError) -> str:
-    text = str(error)
-    placed = isinstance(error, LogbookError) and any(p.line for p in error.problems[:1])
-    plain = placed or text.startswith(("car.toml", "runs.csv", "readings.csv", "travel.csv"))
-    return text if plain else f"shimopt: {text}"
 
 
 def _where(folder: Path) -> str:
@@ -677,7 +664,7 @@ def _corners(book: Logbook, corner: str | None) -> list[str]:
     measured = {r.corner for r in book.runs if book.readings_of(r.name)}
     for name in book.corners:
         if name not in measured and measured:
-            _say(f"{name} has no readings yet: left out")
+            say(f"{name} has no readings yet: left out")
     return [name for name in book.corners if name in measured] or list(book.corners)
 
 
@@ -695,54 +682,3 @@ def _picture_path(out: Path, corner: str, n_corner: int) -> Path:
 
     check_suffix(out)
     return out if n_corner == 1 else out.with_name(f"{out.stem}-{corner}{out.suffix}")
-
-
-def _width() -> int:
-    """Columns to write in: the terminal's, 80 at most, 80 in a pipe."""
-    if not sys.stdout.isatty():
-        return 80
-    import shutil
-
-    return max(20, min(80, shutil.get_terminal_size((80, 24)).columns))
-
-
-def _height() -> int | None:
-    """Lines that an answer may take with its command and one question; no end in a pipe."""
-    if not sys.stdout.isatty():
-        return None
-    import shutil
-
-    return max(20, shutil.get_terminal_size((80, 24)).lines - 3)
-
-
-def _screens(screens: Iterable[Iterable[str]]) -> None:
-    """Several answers, an empty line between them."""
-    _write("\n\n".join("\n".join(lines) for lines in screens))
-
-
-def _lines(lines: Iterable[str]) -> None:
-    _write("\n".join(lines))
-
-
-def _then(text: str) -> None:
-    """What to do next."""
-    from optimizer.present.layout import labelled
-
-    _lines(labelled("Then", text, _width()))
-
-
-def _json(document: dict[str, Any]) -> None:
-    import json
-
-    plain = not (sys.stdout.encoding or "").lower().startswith("utf")
-    _write(json.dumps(document, indent=2, allow_nan=False, ensure_ascii=plain))
-
-
-def _write(text: str) -> None:
-    # named, since typer would put UTF-8 into a stream that takes ASCII only
-    typer.echo(text, file=sys.stdout)
-
-
-def _say(text: str) -> None:
-    if sys.stderr is not None:
-        typer.echo(text, file=sys.stderr)
