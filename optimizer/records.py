@@ -11,10 +11,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import field, replace
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from optimizer.errors import CallError
 from optimizer.record import record
+
+if TYPE_CHECKING:
+    from decimal import Decimal  # only those who read prices need it
 
 GaugeKind = Literal["one-dial", "two-dials", "toe-plate", "spot", "direct-angle"]
 StackFace = Literal["clevis", "arm-below", "arm-above"]
@@ -180,6 +183,7 @@ class ShimmedJoint:
 
     Attributes
     ----------
+    bore_mm : of its ball, where the crew states it
     width_mm : of its ball, face to face
     allowed_deg : tilt it allows to either side
     clocked_off_deg : how far the body is turned about the link from square
@@ -187,6 +191,7 @@ class ShimmedJoint:
         plus where the outboard end stands high, as measured
     """
 
+    bore_mm: float | None = None
     width_mm: float | None = None
     allowed_deg: float | None = None
     clocked_off_deg: float = 0.0
@@ -334,6 +339,27 @@ class TravelLog:
 
     travel_mm: tuple[float, ...]
     share: tuple[float, ...]
+
+
+@record
+class Offer:
+    """Shims of one thickness that can be bought, as one row of a file of offers states them.
+
+    Attributes
+    ----------
+    price : of one pack, in the crew's own money; 0 for what is given away
+    pack : pieces in a pack
+    most : packs there are; None where there is no limit
+    bore_mm : None where the crew does not state it
+    """
+
+    thickness_mm: float
+    price: Decimal
+    pack: int = 1
+    most: int | None = None
+    bore_mm: float | None = None
+    source: str = ""
+    line: int = 0
 
 
 @record

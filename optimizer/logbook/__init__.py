@@ -3,10 +3,10 @@
 Everything that reads a crew's files, makes them or adds to them, goes through here.
 Reading never changes a file. `faults` lists what can be wrong; `toml_doc`, `table`, `car`
 and `corner` read car.toml, `cells`, `rows`, `runs` and `readings` the two tables,
-`values` what stands in them; `read` puts them together; `paste` reads a pasted table; `new`
-and `template` make a new folder; `wide` and `workbook` read a table that is imported and
-`take` plans what it adds; `append` adds rows, `marks` gives them the file's decimal mark,
-`journal` notes them, `undo` takes them back,
+`values` what stands in them; `read` puts them together; `paste` reads a pasted table;
+`offers` reads what shims cost; `new` and `template` make a new folder; `wide` and
+`workbook` read a table that is imported and `take` plans what it adds; `append` adds rows,
+`marks` gives them the file's decimal mark, `journal` notes them, `undo` takes them back,
 `torn` tells what was cut off, `edited` refuses, `disk` writes.
 """
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
         rising_from_turn,
         start_logbook,
     )
+    from optimizer.logbook.offers import offers_template, read_offers
     from optimizer.logbook.paste import parse_table
     from optimizer.logbook.read import read_logbook
     from optimizer.logbook.take import ImportPlan, plan_import, write_import
@@ -40,6 +41,7 @@ __all__ = [
     "check_names",
     "check_span",
     "gauge_kind",
+    "offers_template",
     "parse_goal",
     "parse_length",
     "parse_stack",
@@ -47,6 +49,7 @@ __all__ = [
     "parse_units",
     "plan_import",
     "read_logbook",
+    "read_offers",
     "rising_from_turn",
     "start_logbook",
     "write_import",
@@ -63,6 +66,8 @@ _LATE = {
     "gauge_kind": "new",
     "rising_from_turn": "new",
     "start_logbook": "new",
+    "offers_template": "offers",
+    "read_offers": "offers",
     "parse_table": "paste",
     "parse_goal": "goal",
     "read_logbook": "read",

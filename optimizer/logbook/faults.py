@@ -85,6 +85,12 @@ FAULT_CODES: dict[str, str] = {
     "L704": "a time in travel.csv is below zero, or stated in two columns",
     "L705": "travel.csv names a corner that car.toml lacks",
     "L706": "travel.csv holds no time",
+    "L801": "the file of offers is not there",
+    "L802": "the file of offers holds none, or none with a price",
+    "L803": "a thickness or bore of an offer is not above zero",
+    "L804": "a price is below zero, absurd, or has more than four decimals",
+    "L805": "the pieces in a pack, or the packs there are, are no whole number or out of range",
+    "L806": "the same offer stands twice",
 }
 
 MOST_NAMED = 8  # names a remedy lists at the most

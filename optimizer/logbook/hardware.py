@@ -190,6 +190,7 @@ def read_joint(table: Table | None, units: UnitsStated) -> ShimmedJoint:
     half_range = table.number("tilt_give_or_take", above=0.0, most=MOST_TILT_DEG)
     sd = TILT_SD_DEG if half_range is None else half_range / 2.0
     return ShimmedJoint(
+        bore_mm=bore,
         width_mm=width,
         allowed_deg=allowed,
         clocked_off_deg=given(

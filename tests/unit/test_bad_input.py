@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from optimizer import logbook
 from optimizer.errors import LogbookError, Problem
 from optimizer.logbook import FAULT_CODES, FILES, parse_table, plan_import, read_logbook
+from optimizer.logbook.offers import read_offers
 from optimizer.records import Logbook, Units
 
 CAR = """\
@@ -695,9 +696,124 @@ def test_many_rows_at_fault_are_told_once_for_each_kind(folder: Path) -> None:
     assert [p.line for p in problems_of(folder)] == [2, 5002]
 
 
+OFFERED = """\
+thickness_mm,price,pack,most,bore,source
+0.5,2.50,10,,12,"shop one, 4711"
+# from the drawer
+1,0,1,6,12,
+"""
+OFFER_SAMPLES: list[Entry] = [
+    ("L301", OFFERED, "", 0, "", ("", OFFERED)),
+    ("L302", "source\n", "price\n", 1, "price", ("bore,price", "bore,source")),
+    ("L303", "price,", "cost,", 1, "", ("cost", "price")),
+    ("L304", "thickness_mm", "thicknes_mm", 1, "thicknes_mm", SAID),
+    ("L304", "source", "sourse", 1, "sourse", SAID),
+    ("L305", "thickness_mm", "thickness_millimetre", 1, "thickness_millimetre", SAID),
+    ("L305", "bore", "bore_foot", 1, "bore_foot", SAID),
+    ("L306", "1,0,1,6,12,\n", "1,0", 4, "", ("1,0", "1,0,,,,")),
+    ("L306", "1,0,1,6,12,\n", "1,2,50,1,6,12,\n", 4, "", ("2,50", "2.50")),
+    ("L306", ',"shop one, 4711"', ",shop one, 4711", 2, "4711", ("one, ", "one ")),
+    ("L307", '4711"', "4711", 2, '"', ("4711", '4711"')),
+    ("L308", "1,0,1", ",0,1", 4, "", ("\n,0", "\n1,0")),
+    ("L308", "1,0,1", "1,,1", 4, "", ("1,,", "1,4,")),
+    ("L309", "1,0,1", "thin,0,1", 4, "thin", SAID),
+    ("L309", "2.50", "£2.50", 2, "£2.50", SAID),
+    ("L309", "2.50", '"2,50 money"', 2, "2,50 money", SAID),
+    ("L309", "2.50", "£1200.50.2", 2, "£1200.50.2", SAID),
+    ("L309", "2.50", "\u0662", 2, "\u0662", SAID),
+    ("L310", "2.50", "1e999", 2, "1e999", ("1e999", "2")),
+    ("L310", "1,0,1", "inf,0,1", 4, "inf", ("inf", "1")),
+    ("L311", "2.50", "1.200", 2, "1.200", SAID),
+    ("L311", "2.50", '"1,200"', 2, "1,200", SAID),
+    ("L311", "2.50", "1.200.50", 2, "1.200.50", ("1.200.50", "1200.50")),
+    ("L311", "0.5", '"1,200"', 2, "1,200", SAID),
+    ("L312", "1,0,1", "1 mm,0,1", 4, "1 mm", SAID),
+    ("L313", "0.5", "20.1", 2, "20.1", ("20.1", "2")),
+    ("L313", "0.5", "0.009", 2, "0.009", ("0.009", "0.09")),
+    ("L313", ",6,12,", ",6,120,", 4, "120", ("120", "12")),
+    ("L802", OFFERED.split("\n", 1)[1], "", 1, "thickness_mm", ("\n", "\n2,3,,,,\n")),
+    ("L802", "2.50,10,,12,\"shop one, 4711\"\n# from the drawer\n1,0,", ",,,,\n1,,", 1, "price",
+     ("0.5,,,,,\n1,,", "1,2,")),
+    ("L803", "0.5", "0", 2, "0", ("\n0,", "\n0.4,")),
+    ("L803", "0.5", "\u22120.5", 2, "\u22120.5", ("\u2212", "")),
+    ("L803", "6,12", "6,0", 4, "0", ("6,0", "6,")),
+    ("L804", "2.50", "-2.50", 2, "-2.50", ("-2.50", "2.50")),
+    ("L804", "2.50", "1e300", 2, "1e300", ("1e300", "2")),
+    ("L804", "2.50", "100000000.01", 2, "100000000.01", ("100000000.01", "100000000")),
+    ("L804", "2.50", "0.33333333333333333333", 2, "0.33333333333333333333", SAID),
+    ("L805", ",10,", ",0,", 2, "0", ("2.50,0,", "2.50,,")),
+    ("L805", ",10,", ",2.5,", 2, "2.5", ("2.5,,", "25,,")),
+    ("L805", ",10,", ",1001,", 2, "1001", ("1001", "1000")),
+    ("L805", ",10,", ',"1,000",', 2, "1,000", ('"1,000"', "1000")),
+    ("L805", ",10,", ",1.000,", 2, "1.000", ("1.000", "1")),
+    ("L805", ",10,", ",ten,", 2, "ten", ("ten", "10")),
+    ("L805", ",6,", ",-1,", 4, "-1", ("-1", "0")),
+    ("L805", ",6,", ",1.5,", 4, "1.5", ("1.5", "")),
+    ("L805", ",6,", ",1e300,", 4, "1e300", ("1e300", "1e3")),
+    ("L806", "1,0,1,6,12,\n", '0.50,2.5,10,3,12.0,"shop  one, 4711"\n', 4, "0.50",
+     ("shop  one", "shop two")),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("entry", OFFER_SAMPLES, ids=lambda e: f"{e[0]}-{e[2][:20]!r}")
+def test_fault_in_offers_is_found_and_its_remedy_removes_it(tmp_path: Path, entry: Entry) -> None:
+    code, old, new, line, at, mend = entry
+    path = tmp_path / "offers.csv"
+    broken = swapped(OFFERED, old, new)
+    path.write_text(broken, encoding="utf-8")
+    with pytest.raises(LogbookError) as caught:
+        read_offers(path, "mm")
+    (problem,) = caught.value.problems
+    assert (problem.code, problem.file, problem.line) == (code, str(path), line)
+    if line:
+        assert problem.excerpt == broken.split("\n")[line - 1]
+    if at:
+        assert at_caret(problem) == at
+    said = isinstance(mend, str)
+    mended = mended_as_said(broken, problem) if said else swapped(broken, *mend)
+    path.write_text(mended if broken else OFFERED, encoding="utf-8")
+    assert read_offers(path, "mm")
+
+
+def test_a_file_of_offers_that_is_not_there_or_no_text(tmp_path: Path) -> None:
+    path = tmp_path / "offers.csv"
+
+    def only() -> Problem:
+        with pytest.raises(LogbookError) as caught:
+            read_offers(path, "mm", name="offers.csv")
+        (problem,) = caught.value.problems
+        assert problem.file == "offers.csv"
+        return problem
+
+    missing = only()
+    assert missing.code == "L801"
+    header = re.findall(r"`([^`]+)`", missing.remedy)[0]
+    path.write_text(f"{header}\n1,2,,\n")
+    assert len(read_offers(path, "mm")) == 1
+    path.write_bytes(b"thickness_mm,price,source\n1,2,caf\xe9\n")
+    assert (only().code, only().line, at_caret(only())) == ("L104", 2, "\ufffd")
+    path.write_bytes("thickness,price\n1,2\n".encode("utf-16-le"))
+    assert only().code == "L104"
+    path.unlink()
+    path.mkdir()
+    assert only().code == "L105"
+
+
+def test_offers_whose_unit_is_in_doubt(tmp_path: Path) -> None:
+    path = tmp_path / "offers.csv"
+    path.write_text("price,thickness,bore\n1,0.02,0.5\n")
+    with pytest.raises(LogbookError) as caught:
+        read_offers(path, None)
+    (problem,) = caught.value.problems
+    assert (problem.code, problem.line, at_caret(problem)) == ("L207", 1, "thickness")
+    path.write_text("price,thickness_in,bore_in\n1,0.02,0.5\n")
+    assert read_offers(path, None)[0].bore_mm == pytest.approx(12.7)
+
+
 def test_every_code_has_a_sample_and_every_sample_a_code() -> None:
     sampled = {s.code for s in SAMPLES} | {entry[0] for _, entry in GAUGE_SAMPLES}
     sampled |= {entry[0] for entry in (*IMPORT_SAMPLES, *TRAVEL_SAMPLES)} | {"L701", "L703"}
+    sampled |= {entry[0] for entry in OFFER_SAMPLES} | {"L801"}
     sampled |= {p[0] for p in PASTED_SAMPLES + PAIRED_SAMPLES} | FOLDER_CODES
     assert sampled == set(FAULT_CODES)
 
@@ -1114,3 +1230,32 @@ def test_any_damage_to_logged_travel_gives_a_log_or_a_list_of_faults(
             assert 0 <= problem.column <= len(problem.excerpt) + 1
     finally:
         (scratch / "travel.csv").unlink()
+
+
+@settings(
+    max_examples=150,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(data=st.data())
+def test_any_damage_to_offers_gives_offers_or_a_list_of_faults(
+    scratch: Path, data: st.DataObject
+) -> None:
+    content = bytearray(OFFERED.encode())
+    for _ in range(data.draw(st.integers(0, 3))):
+        content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
+    del content[data.draw(st.integers(0, len(content))) :]
+    (scratch / "offers.csv").write_bytes(content)
+    try:
+        offers = read_offers(scratch / "offers.csv", "mm")
+        assert offers
+        assert all(0.0 < o.thickness_mm <= 20.0 and o.price >= 0 and o.pack > 0 for o in offers)
+    except LogbookError as error:
+        assert error.problems
+        for problem in error.problems:
+            assert problem.code in FAULT_CODES
+            assert problem.remedy
+            assert 0 <= problem.column <= len(problem.excerpt) + 1
+    finally:
+        (scratch / "offers.csv").unlink()
