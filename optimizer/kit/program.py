@@ -1,22 +1,18 @@
-"""The kit as integer programs: cheapest packs for a demand, least loss for a price, the frontier.
+"""The kit as integer programs: least loss for a price, least price for a loss, the frontier.
 
-Parts are shims of one thickness (and of one bore, where corners take different bores); a
-pack may hold several. Prices are whole numbers of the smallest coin, so that budgets are
-exact. With n_p packs bought, h_pt parts in a pack and o_t on hand, the box holds
-
-    box_t = o_t + sum_p h_pt n_p.
-
-**Cheapest packs** for demands d_t: least sum_p price_p n_p with box_t >= d_t, n_p whole
-(Gilmore and Gomory 1961 where packs are cutting patterns).
+Parts, packs and the box are those of :mod:`optimizer.kit.shop`.
 
 **Least loss** for a budget. In scenario s corner c picks, of the settings that it can make,
 the one with the least loss l_csk. A setting is made by any of its recipes r, each a need
 u_rt of parts; q_r says that a recipe is used, and y_k, the sum of q_r over the setting's
 recipes, that the setting can be made: 0 or 1. Each corner has a bag of g_ct parts with
-g_ct >= u_rt q_r. Corners that must stand at once fill their bags from one box,
-sum_c g_ct <= box_t, so that *every* combination of their settings can be stacked at once;
-corners that take turns with the same shims need g_ct <= box_t each. Draws are independent
-from corner to corner, so any combination may be asked for. Corners with shims of different
+g_ct >= u_rt q_r. All corners stand at once and fill their bags from one box, with k spares
+of each part that some bag holds,
+
+    sum_c g_ct + k w_t <= box_t,    w_t = 1 where some g_ct > 0, else 0,
+
+so that *every* combination of their settings can be stacked at once: draws are independent
+from corner to corner, and any combination may be asked for. Corners with shims of different
 bores share a box whose parts are different ones.
 
 The expected loss is sum_cs w_c share_cs min over made k of l_csk. Order the settings of a
@@ -29,8 +25,9 @@ the sets are stretches, so a thousand scenarios cost hardly more than forty.
 Two facts tighten the relaxation and change no whole solution. g_ct climbs in steps, one
 binary b for each level that some recipe needs, each at most the one below it, and the sum
 of q_r over a setting's recipes that need a level or more is at most its b. With the b
-whole, q, y and z may be left continuous. A level above what is on hand needs at least
-ceil((level - o_t) / most parts in a pack) packs of those that hold the part.
+whole, q, y, z and w may be left continuous. A level above what is on hand needs at least
+ceil((level + k - o_t) / most parts in a pack) packs of those that hold the part. A recipe
+that needs no less of any part than another of the same setting is left out.
 
 A second program then finds the least price at that loss; losses within a millionth of the
 largest cost are the same. With a gap above zero it is left out, for it is the harder one:
@@ -49,6 +46,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import CallError, NothingCanBeMadeError, SolverStoppedError
+from optimizer.kit.shop import Shop, cheapest_packs, fixed_order
 from optimizer.kit.solver import Model, Solution
 from optimizer.record import record
 
@@ -60,114 +58,6 @@ Whole = NDArray[np.int64]
 # and a whole variable off by its tolerance (1e-6) moves the loss by a tie
 COST_SCALE = 1e3
 TIE = 1e-3
-
-
-@record
-class Shop:
-    """What can be bought and what is there.
-
-    Attributes
-    ----------
-    holds : shape (n_pack, n_part), parts in one pack
-    price : shape (n_pack,), of one pack, in the smallest coin
-    on_hand : shape (n_part,)
-    most : shape (n_pack,), most packs there are; None for no limit
-
-    Raises
-    ------
-    CallError
-        If shapes disagree, or a number is negative or not whole.
-    """
-
-    holds: Whole
-    price: Whole
-    on_hand: Whole
-    most: Whole | None = None
-
-    def __post_init__(self) -> None:
-        arrays = {"holds": self.holds, "price": self.price, "on_hand": self.on_hand}
-        if self.most is not None:
-            arrays["most"] = self.most
-        for name, values in arrays.items():
-            if not np.issubdtype(values.dtype, np.integer) or np.any(values < 0):
-                raise CallError(f"{name} has a number that is negative or not whole", "mend it")
-        n_pack, n_part = self.holds.shape if self.holds.ndim == 2 else (-1, -1)
-        if self.price.shape != (n_pack,) or self.on_hand.shape != (n_part,):
-            raise CallError("packs, prices and parts differ in number", "give one price a pack")
-        if self.most is not None and self.most.shape != (n_pack,):
-            raise CallError("packs and their limits differ in number", "give one limit a pack")
-
-    def box(self, packs: Whole) -> Whole:
-        """Parts there are once ``packs`` (n_pack,) are bought, shape (n_part,)."""
-        return np.asarray(self.on_hand + packs @ self.holds)
-
-    def cost(self, packs: Whole) -> int:
-        """Price of ``packs`` (n_pack,), in the smallest coin."""
-        return int(packs @ self.price)
-
-    def _enough(self, demand: Whole) -> Whole:
-        """Packs of each kind (n_pack,) past which no more could help with a demand."""
-        short = np.maximum(demand - self.on_hand, 0)
-        each = np.where(self.holds > 0, -(-short // np.maximum(self.holds, 1)), 0)
-        most = each.max(axis=1, initial=0)
-        return np.asarray(most if self.most is None else np.minimum(most, self.most))
-
-
-@record
-class Purchase:
-    """Whole packs (n_pack,) and their price; no purchase costs less than ``bound``.
-
-    ``bound`` is the value of the program without wholeness; ``gap`` is the solver's.
-    """
-
-    packs: Whole
-    price: int
-    bound: float
-    gap: float
-
-
-def cheapest_packs(
-    shop: Shop, demand: Whole, *, gap: float = 0.0, time_limit_s: float | None = None
-) -> Purchase:
-    """Cheapest whole numbers of packs that meet a demand of parts.
-
-    Parameters
-    ----------
-    shop : packs, prices and what is on hand
-    demand : shape (n_part,)
-    gap, time_limit_s : relative gap and seconds for the solver
-
-    Raises
-    ------
-    NothingCanBeMadeError
-        If no number of packs meets the demand.
-    SolverStoppedError
-        If the solver stops early.
-    """
-    if demand.shape != shop.on_hand.shape:
-        raise CallError("demand and parts differ in number", "give one demand a part")
-    order = _fixed_order(shop)
-    model = Model()
-    packs = model.add([float(n) for n in shop._enough(demand)[order]], whole=True)
-    for part in range(len(demand)):
-        factor = [float(n) for n in shop.holds[order, part]]
-        model.row(packs, factor, low=float(demand[part] - shop.on_hand[part]))
-    price = shop.price[order].astype(float)
-    best = model.least(price, gap=gap, time_limit_s=time_limit_s)
-    if best is None:
-        raise NothingCanBeMadeError(
-            "no number of packs on offer meets the demand",
-            "offer a pack of every thickness needed, or lift the limit on packs",
-        )
-    linear = model.least(price, whole=False, time_limit_s=time_limit_s)
-    bought = np.zeros(len(order), np.int64)
-    bought[order] = best.x.astype(np.int64)
-    return Purchase(
-        packs=bought,
-        price=shop.cost(bought),
-        bound=best.value if linear is None else linear.value,
-        gap=best.gap,
-    )
 
 
 @record
@@ -221,8 +111,9 @@ class Plan:
     loss : expected loss, weighted and summed over corners
     loss_by_corner : each corner's own expected loss
     recipe : for each corner (n_setting,), which recipe makes each setting, -1 where none;
-        corners that stand at once can stack every combination of these
+        every combination of these can be stacked at once
     choice : for each corner (n_scenario,), the setting each scenario picks
+    bags : for each corner (n_part,), the parts that what it picks takes
     gap : the solver's gap on the loss
     """
 
@@ -232,7 +123,13 @@ class Plan:
     loss_by_corner: tuple[float, ...]
     recipe: tuple[Index, ...]
     choice: tuple[Index, ...]
+    bags: tuple[Whole, ...]
     gap: float
+
+    @property
+    def used(self) -> Whole:
+        """Parts that all bags together hold, (n_part,)."""
+        return np.asarray(np.sum(self.bags, axis=0))
 
 
 def least_loss(
@@ -240,7 +137,7 @@ def least_loss(
     asks: Sequence[Ask],
     budget: int | None = None,
     *,
-    at_once: bool = True,
+    spares: int = 0,
     gap: float = 0.0,
     time_limit_s: float | None = None,
 ) -> Plan:
@@ -250,7 +147,7 @@ def least_loss(
     ----------
     shop, asks : what can be bought, and each corner's losses and recipes
     budget : in the smallest coin; None for as much as it takes
-    at_once : whether the corners must stand at once, or take turns with the same shims
+    spares : of each part in use, to be left in the box
     gap, time_limit_s : relative gap on the loss, and seconds for each program
 
     Raises
@@ -260,10 +157,37 @@ def least_loss(
     SolverStoppedError
         If the solver stops early.
     """
-    program = _Program(shop, asks, at_once=at_once, gap=gap, time_limit_s=time_limit_s)
+    program = _Program(shop, asks, spares=spares, gap=gap, time_limit_s=time_limit_s)
     plan = program.plan(budget)
     if plan is None:
         raise _nothing(budget)
+    return plan
+
+
+def least_price(
+    shop: Shop,
+    asks: Sequence[Ask],
+    loss: float,
+    *,
+    spares: int = 0,
+    gap: float = 0.0,
+    time_limit_s: float | None = None,
+) -> Plan:
+    """The cheapest purchase that loses no more than ``loss``; infinite for any that will do.
+
+    The other parameters are those of :func:`least_loss`, the gap being one on the price.
+
+    Raises
+    ------
+    NothingCanBeMadeError
+        If no purchase loses so little.
+    SolverStoppedError
+        If the solver stops early.
+    """
+    program = _Program(shop, asks, spares=spares, gap=gap, time_limit_s=time_limit_s)
+    plan = program.plan_for_loss(loss)
+    if plan is None:
+        raise _nothing(None)
     return plan
 
 
@@ -271,15 +195,18 @@ def frontier(
     shop: Shop,
     asks: Sequence[Ask],
     *,
-    at_once: bool = True,
+    spares: int = 0,
     step: int = 1,
+    most: int | None = None,
     gap: float = 0.0,
     time_limit_s: float | None = None,
 ) -> tuple[Plan, ...]:
     """The whole price-loss frontier: each purchase loses less than all cheaper ones.
 
-    Price rises and loss falls strictly from one to the next. With ``step`` 1 the frontier
-    is whole; a larger one leaves out points less than that below the one before in price.
+    Price rises and loss falls strictly from one to the next. With ``step`` 1 and no gap the
+    frontier is whole; a larger step leaves out points less than that below the one before
+    in price, but for the cheapest of all. ``most`` widens the step to about so many points.
+    With a gap the dearest is the cheapest that loses as little as any to that gap.
 
     Raises
     ------
@@ -292,17 +219,23 @@ def frontier(
     """
     if step < 1:
         raise CallError("the step of the frontier is under one coin", "give a step of 1 or more")
-    program = _Program(shop, asks, at_once=at_once, gap=gap, time_limit_s=time_limit_s)
+    program = _Program(shop, asks, spares=spares, gap=gap, time_limit_s=time_limit_s)
     plan = program.plan(None)
-    if plan is None:
+    cheapest = program.plan_for_loss(np.inf)
+    if plan is None or cheapest is None:
         raise _nothing(None)
+    if gap > 0.0:
+        plan = program.plan_for_loss(plan.loss * (1.0 + gap)) or plan
+    if most is not None:
+        step = max(step, -(-(plan.price - cheapest.price) // most))
     found: list[Plan] = []
     while plan is not None:
         # only with a gap, or at a tie, can a cheaper point lose no more: it takes the place
         while found and found[-1].loss >= plan.loss - program.tie:
             found.pop()
         found.append(plan)
-        plan = program.plan(plan.price - step) if plan.price >= step else None
+        left = plan.price - cheapest.price
+        plan = program.plan(plan.price - min(step, left)) if left > 0 else None
     return tuple(reversed(found))
 
 
@@ -314,32 +247,35 @@ class _Program:
         shop: Shop,
         asks: Sequence[Ask],
         *,
-        at_once: bool,
+        spares: int,
         gap: float,
         time_limit_s: float | None,
     ) -> None:
         if not asks:
             raise CallError("no corner is asked for", "give at least one")
+        if spares < 0:
+            raise CallError("the spares are below zero", "give 0 or more")
         n_part = len(shop.on_hand)
         for ask in asks:
             for needs in ask.recipes:
                 if needs.ndim != 2 or needs.shape[1] != n_part or np.any(needs < 0):
                     raise CallError("recipes and parts differ in number", "give a column a part")
-        self.shop, self.asks, self.at_once = shop, tuple(asks), at_once
+        self.shop, self.asks, self.spares = shop, tuple(asks), spares
         self.gap, self.time_limit_s = gap, time_limit_s
         self.model = Model()
-        self.order = _fixed_order(shop)
+        self.order = fixed_order(shop)
         top = [_most_needed(ask, n_part) for ask in asks]
-        most = np.sum(top, axis=0) if at_once else np.max(top, axis=0)
-        enough = shop._enough(most)[self.order]
+        most = np.sum(top, axis=0)
+        enough = shop.enough(most + spares * (most > 0))[self.order]
         self.packs = self.model.add([float(n) for n in enough], whole=True)
         self.one = self.model.add([1.0], whole=False)
         self.model.row(self.one, [1.0], low=1.0)
         self.books: list[list[tuple[list[int], list[float]]]] = []
         self.steps: list[dict[int, float]] = []
         for ask in asks:
-            made, takes = self._makeable(ask)
-            self.books.append(self._book(ask, takes))
+            lean = [_lean(needs) for needs in ask.recipes]
+            made, takes = self._makeable(lean)
+            self.books.append(self._book(lean, takes))
             self._losses(ask, made)
         for part in range(n_part):
             self._boxed(part, [corner[part] for corner in self.books])
@@ -354,32 +290,35 @@ class _Program:
         self.price_cost = np.zeros(len(cost))
         self.price_cost[self.packs] = shop.price[self.order]
 
-    def _makeable(self, ask: Ask) -> tuple[list[int], tuple[list[int], ...]]:
+    def _makeable(self, recipes: Sequence[Whole]) -> tuple[list[int], tuple[list[int], ...]]:
         """Variables y of settings and q of recipes, tied together."""
-        made = self.model.add([1.0] * len(ask.recipes), whole=False)
+        made = self.model.add([1.0] * len(recipes), whole=False)
         takes = []
-        for y, needs in zip(made, ask.recipes, strict=True):
+        for y, needs in zip(made, recipes, strict=True):
             q = self.model.add([1.0] * len(needs), whole=False)
             self.model.row([y, *q], [1.0] + [-1.0] * len(q), low=0.0, high=0.0)
             takes.append(q)
         self.model.row(made, [1.0] * len(made), low=1.0)
         return made, tuple(takes)
 
-    def _book(self, ask: Ask, takes: tuple[list[int], ...]) -> list[tuple[list[int], list[float]]]:
+    def _book(
+        self, recipes: Sequence[Whole], takes: tuple[list[int], ...]
+    ) -> list[tuple[list[int], list[float]]]:
         """What a corner's book needs of each part, as level variables and their sizes."""
         out = []
         for part, on_hand in enumerate(self.shop.on_hand):
-            levels = sorted({int(n) for needs in ask.recipes for n in needs[:, part]} - {0})
+            levels = sorted({int(n) for needs in recipes for n in needs[:, part]} - {0})
             at = self.model.add([1.0] * len(levels), whole=True)
             holders = np.flatnonzero(self.shop.holds[self.order, part])
             for level, b in zip(levels, at, strict=True):
-                for needs, q in zip(ask.recipes, takes, strict=True):
+                for needs, q in zip(recipes, takes, strict=True):
                     want = [x for x, n in zip(q, needs[:, part], strict=True) if n >= level]
                     if want and any(n == level for n in needs[:, part]):
                         self.model.row([b, *want], [1.0] + [-1.0] * len(want), low=0.0)
-                if level > on_hand:
+                lacking = level + self.spares - int(on_hand)
+                if lacking > 0:
                     largest = int(self.shop.holds[:, part].max(initial=0))
-                    fewest = -(-(level - int(on_hand)) // largest) if largest else 1
+                    fewest = -(-lacking // largest) if largest else 1
                     self.model.row(
                         [*(self.packs[i] for i in holders), b],
                         [1.0] * len(holders) + [-float(fewest)],
@@ -391,15 +330,19 @@ class _Program:
         return out
 
     def _boxed(self, part: int, used: list[tuple[list[int], list[float]]]) -> None:
-        """What the books need of a part is in the box."""
+        """What the books need of a part is in the box, and its spares."""
         holds = [float(n) for n in self.shop.holds[self.order, part]]
         on_hand = float(self.shop.on_hand[part])
-        groups = [used] if self.at_once else [[one] for one in used]
-        for group in groups:
-            at = [i for ones, _ in group for i in ones]
-            size = [s for _, sizes in group for s in sizes]
-            if sum(size) > on_hand:
-                self.model.row([*at, *self.packs], size + [-h for h in holds], high=on_hand)
+        at = [i for ones, _ in used for i in ones]
+        size = [s for _, sizes in used for s in sizes]
+        if self.spares and at:
+            (kept,) = self.model.add([1.0], whole=False)
+            for ones, _ in used:
+                if ones:
+                    self.model.row([kept, ones[0]], [1.0, -1.0], low=0.0)
+            at, size = [*at, kept], [*size, float(self.spares)]
+        if sum(size) > on_hand:
+            self.model.row([*at, *self.packs], size + [-h for h in holds], high=on_hand)
 
     @property
     def floor(self) -> float:
@@ -433,9 +376,7 @@ class _Program:
                 return None
             plan = self._read(best, best.gap)
             if self.gap == 0.0:
-                at = [int(i) for i in np.flatnonzero(self.loss_cost)]
-                factor = [float(self.loss_cost[i] * self.scale) for i in at]
-                self.model.row(at, factor, high=plan.loss * self.scale + TIE)
+                self._lose_at_most(plan.loss)
                 cheapest = self._least(self.price_cost, every=True)
                 if cheapest is None:
                     raise _contradiction()
@@ -448,6 +389,22 @@ class _Program:
         if budget is not None and plan.price > budget:
             raise _contradiction()
         return plan
+
+    def plan_for_loss(self, loss: float) -> Plan | None:
+        """Least price for a loss; None if no purchase loses so little."""
+        spent = len(self.model.rows)
+        try:
+            self._lose_at_most(loss)
+            cheapest = self._least(self.price_cost, every=True)
+            return None if cheapest is None else self._read(cheapest, cheapest.gap)
+        finally:
+            del self.model.rows[spent:]
+
+    def _lose_at_most(self, loss: float) -> None:
+        at = [int(i) for i in np.flatnonzero(self.loss_cost)]
+        factor = [float(self.loss_cost[i] * self.scale) for i in at]
+        if np.isfinite(loss) and at:
+            self.model.row(at, factor, high=loss * self.scale + TIE)
 
     def _least(self, cost: Array, *, every: bool = False) -> Solution | None:
         return self.model.least(cost, every=every, gap=self.gap, time_limit_s=self.time_limit_s)
@@ -466,7 +423,8 @@ class _Program:
             recipe.append(which)
             choice.append(_picks(ask, which))
             losses.append(float(ask.shares @ ask.loss[np.arange(len(ask.loss)), choice[-1]]))
-        needed = np.sum(books, axis=0) if self.at_once else np.max(books, axis=0)
+        used = np.sum(books, axis=0)
+        needed = used + self.spares * (used > 0)
         packs = np.zeros(len(self.order), np.int64)
         packs[self.order] = solution.x[self.packs].astype(np.int64)
         if np.any(needed > self.shop.box(packs)):
@@ -480,6 +438,7 @@ class _Program:
             loss_by_corner=tuple(losses),
             recipe=tuple(recipe),
             choice=tuple(choice),
+            bags=tuple(books),
             gap=gap,
         )
 
@@ -518,6 +477,15 @@ def _most_needed(ask: Ask, n_part: int) -> Whole:
     return np.concatenate(rows).max(axis=0) if rows else np.zeros(n_part, np.int64)
 
 
+def _lean(needs: Whole) -> Whole:
+    """Recipes less those that need no less of any part than another."""
+    keep: list[int] = []
+    for i in np.argsort(needs.sum(axis=1), kind="stable"):
+        if not any(np.all(needs[j] <= needs[i]) for j in keep):
+            keep.append(int(i))
+    return needs[np.array(keep, np.intp)]
+
+
 def _fitting(ask: Ask, bag: Whole) -> Index:
     """For each setting the first recipe that a bag of parts makes, -1 where none."""
     fits = [np.flatnonzero(np.all(needs <= bag, axis=1)) for needs in ask.recipes]
@@ -529,9 +497,3 @@ def _picks(ask: Ask, which: Index) -> Index:
     if np.all(which < 0):
         raise _contradiction()
     return np.asarray(np.argmin(np.where(which >= 0, ask.loss, np.inf), axis=1))
-
-
-def _fixed_order(shop: Shop) -> Index:
-    """Packs by price and contents, so that the order of offers does not matter."""
-    most = np.zeros(len(shop.price), np.int64) if shop.most is None else shop.most
-    return np.lexsort((most, *shop.holds.T[::-1], shop.price))

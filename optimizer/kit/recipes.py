@@ -1,13 +1,16 @@
-"""Which shims make a joint height: recipes for the kit, and what a kit can make.
+"""Which shims make a joint height: recipes for the kit, the fewest shims first.
 
 The rules are those of :mod:`optimizer.advise.stacks`: the stack's total is kept within
-its tolerance, heights count by the face that carries the joint, the fewest shims first.
+its tolerance, and heights count by the face that carries the joint. A shim may be thinner
+or thicker than it is sold as; a batch is often off to the same side (common practice, no
+source), so what each shim may be off adds up over a stack, and a stack of many thin shims
+may miss a height that one of few thick ones makes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,11 +27,15 @@ from optimizer.errors import CallError, NothingCanBeMadeError
 from optimizer.record import record
 from optimizer.records import Run, Stack
 
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 Whole = NDArray[np.int64]
 Counts = tuple[int, ...]
 
-HEIGHT_TOLERANCE_MM = 0.05
+WITHIN_MM = 0.05
+SHIM_TOLERANCE_MM = 0.01
 MOST_SIZES = 4
+ROOM = round(TOTAL_TOLERANCE_MM * GRAIN_PER_MM)
 
 
 @record
@@ -39,17 +46,20 @@ class Recipes:
     splits: tuple[Split, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class _Side:
-    """Shims on one side of the joint: copies of each size, and their sum in grains."""
+@record
+class Stock:
+    """What a shim costs and how many there are, by size; recipes of few purchases come first.
 
-    counts: Counts
-    total: int
-    sizes: int  # the sizes used, a bit each
+    ``price`` and ``on_hand`` have shape (n_size,); ``copies`` stacks are made alike.
+    """
 
-    @property
-    def n_shim(self) -> int:
-        return sum(self.counts)
+    price: Array
+    on_hand: Whole
+    copies: int = 1
+
+    def cost(self, needs: Whole) -> Array:
+        """What stacks with these needs, (n_stack, n_size), cost to buy, (n_stack,)."""
+        return np.asarray(np.maximum(needs * self.copies - self.on_hand, 0) @ self.price)
 
 
 def recipes(
@@ -59,28 +69,30 @@ def recipes(
     now: Run,
     reference: Run,
     *,
-    tolerance_mm: float = HEIGHT_TOLERANCE_MM,
-    keep_total: bool = True,
+    within_mm: float = WITHIN_MM,
+    shim_tolerance_mm: float = SHIM_TOLERANCE_MM,
     most_sizes: int = MOST_SIZES,
     most_recipes: int | None = None,
+    stock: Stock | None = None,
 ) -> tuple[Recipes, ...]:
     """Recipes from as many shims of each size as it takes, for each joint height.
 
-    For each set of sizes the recipe with the fewest shims, then the nearest height; less
-    those that use a size more than another and save no shim by it. What the shims on hand
-    make today is among them, whatever its sizes.
+    For each set of sizes the recipe with the fewest shims, then the nearest height. What the
+    shims on hand
+    make today is among them, whatever its sizes and tolerance, since those can be measured.
 
     Parameters
     ----------
     sizes_mm : thicknesses to be had, shape (n_size,)
     height_mm : joint heights wanted, from the reference, shape (n_height,)
     stack, now, reference : the corner's stack, how it stands, and its reference run
-    tolerance_mm : how far a recipe's height may be off
-    keep_total : whether both sides are stacked to the total that stands now; else only
-        the side that sets the height is, and the other is left as it may be
+    within_mm : how far a recipe's height may be off, with what its shims may be off
+    shim_tolerance_mm : how far each shim of the side that sets the height may be off
     most_sizes : most different sizes in one recipe: few and thick, not many and thin
     most_recipes : most recipes of one height, besides what the shims on hand make; the
         program's time grows with them
+    stock : where given, half of those are the ones that cost least to buy for, the other
+        half the ones of fewest shims
 
     Raises
     ------
@@ -96,83 +108,74 @@ def recipes(
     turned = stack.face == "arm-above"
     held = sum(reference.above_mm) if turned else sum(reference.below_mm)
     on_car = now.above_mm + now.below_mm
-    total = round(sum(on_car) * GRAIN_PER_MM) if keep_total else None
+    total = round(sum(on_car) * GRAIN_PER_MM)
     most = stack.most_shims or max(MOST_SHIMS, len(on_car))
-    off = round(tolerance_mm * GRAIN_PER_MM)
-    key = [round((held - h if turned else held + h) * GRAIN_PER_MM) for h in height_mm]
-    room = round(TOTAL_TOLERANCE_MM * GRAIN_PER_MM)
-    largest = (max([*key, 0]) + off) if total is None else total + room
-    sides = sorted(_sides(sizes, largest, most, most_sizes), key=lambda s: s.total)
-    totals = np.array([s.total for s in sides])
-
-    def between(low: int, high: int) -> list[_Side]:
-        return sides[
-            int(np.searchsorted(totals, low)) : int(np.searchsorted(totals, high, "right"))
-        ]
-
-    today = _today(stack, now, reference) if keep_total else ()
+    sides = _Sides(sizes, total, most, most_sizes)
+    today = _today(stack, now, reference)
     out = []
-    for height, want in zip(height_mm, key, strict=True):
-        pairs: list[tuple[_Side, _Side]] = []
-        for side in between(want - off, want + off):
-            if total is None:
-                pairs.append((side, _Side((0,) * len(sizes), 0, 0)))
-                continue
-            rest = total - side.total
-            pairs.extend((side, other) for other in between(rest - room, rest + room))
+    for height in height_mm:
+        want = round((held - height if turned else held + height) * GRAIN_PER_MM)
+        pairs = sides.pairs(want, within_mm * GRAIN_PER_MM, shim_tolerance_mm * GRAIN_PER_MM)
         found = [
-            _split(pair, sizes, stack, reference, turned=turned)
-            for pair in _leanest(pairs, want, most, most_sizes)
+            _split(key, other, sizes, stack, reference, turned=turned)
+            for key, other in sides.best(pairs, want, most_recipes, stock)
         ]
-        found = sorted(found, key=lambda s: _rank(s, height))[:most_recipes]
-        near = [s for s in today if abs(s.height_mm - height) <= tolerance_mm + 1e-9]
+        near = [s for s in today if abs(s.height_mm - height) <= within_mm + 1e-9]
         found.extend(s for s in near if s not in found)
         found.sort(key=lambda s: _rank(s, height))
         out.append(Recipes(height_mm=float(height), splits=tuple(found)))
     return tuple(out)
 
 
-def kit_splits(
-    stack: Stack, now: Run, reference: Run, box_mm: Sequence[float]
-) -> tuple[Split, ...]:
-    """Every joint height a kit can make with the stack's total kept, fewest shims first.
+class _Sides:
+    """Stacks for one side of the joint, and how two of them make a height and the total.
 
-    Parameters
-    ----------
-    box_mm : every shim there is once the kit is bought, those on the car included
-
-    Raises
-    ------
-    NothingCanBeMadeError
-        If not even the present total can be stacked.
+    Of each set of sizes and each thickness the stack with the fewest shims.
     """
-    return possible_splits(replace(stack, box_mm=tuple(box_mm)), now, reference)
+
+    def __init__(self, sizes: Sequence[int], total: int, most: int, most_sizes: int) -> None:
+        self._total, self._most, self._most_sizes = total, most, most_sizes
+        found = sorted(_one_side(sizes, total + ROOM, most, most_sizes), key=lambda s: (s[0], s[1]))
+        self._thick = np.array([thick for thick, _ in found], np.int64)
+        self._counts = np.array([counts for _, counts in found], np.int64)
+        self._n_shim = self._counts.sum(axis=1)
+
+    def pairs(self, want: int, within: float, each: float) -> tuple[Index, Index]:
+        """Sides that carry the joint near a thickness, and others that fill up the total."""
+        off = np.abs(self._thick - want) + each * self._n_shim
+        key = np.flatnonzero(off <= within + 1e-6)
+        rest = self._total - self._thick[key]
+        first = np.searchsorted(self._thick, rest - ROOM)
+        count = np.searchsorted(self._thick, rest + ROOM, "right") - first
+        start = np.repeat(first - np.cumsum(count) + count, count)
+        key, other = np.repeat(key, count), start + np.arange(count.sum())
+        needs = self._counts[key] + self._counts[other]
+        few = (needs.sum(axis=1) <= self._most) & ((needs > 0).sum(axis=1) <= self._most_sizes)
+        return key[few], other[few]
+
+    def best(
+        self, pairs: tuple[Index, Index], want: int, most: int | None, stock: Stock | None
+    ) -> list[tuple[Whole, Whole]]:
+        """For each set of sizes the pair with the fewest shims; the leanest and the cheapest."""
+        key, other = pairs
+        needs = self._counts[key] + self._counts[other]
+        sets = (needs > 0) @ (1 << np.arange(needs.shape[1]))
+        n_shim, off = needs.sum(axis=1), np.abs(self._thick[key] - want)
+        ranks = [np.lexsort((other, key, off, n_shim))]
+        if stock is not None and most is not None:
+            ranks.append(np.lexsort((other, key, off, n_shim, stock.cost(needs))))
+        picked: list[int] = []
+        for i, rank in enumerate(ranks, 1):
+            _, once = np.unique(sets[rank], return_index=True)
+            first = [int(at) for at in rank[np.sort(once)] if int(at) not in picked]
+            picked += first if most is None else first[: most * i // len(ranks) - len(picked)]
+        return [(self._counts[key[at]], self._counts[other[at]]) for at in picked]
 
 
-def needs(splits: Sequence[Split], sizes_mm: Sequence[float]) -> Whole:
-    """Shims of each size that each split takes, shape (n_split, n_size).
-
-    Raises
-    ------
-    CallError
-        If a split holds a shim that is not among the sizes.
-    """
-    place = {round(s * GRAIN_PER_MM): i for i, s in enumerate(sizes_mm)}
-    out = np.zeros((len(splits), len(sizes_mm)), np.int64)
-    for row, split in zip(out, splits, strict=True):
-        for shim in (*split.above_mm, *split.below_mm):
-            at = place.get(round(shim * GRAIN_PER_MM))
-            if at is None:
-                raise CallError(
-                    f"a recipe holds a shim of {shim:g} mm that is not among the sizes",
-                    "count the shims on hand among the sizes",
-                )
-            row[at] += 1
-    return out
-
-
-def _sides(sizes: Sequence[int], largest: int, most: int, most_sizes: int) -> Iterator[_Side]:
-    """Stacks for one side, the fewest shims for each total and set of sizes."""
+def _one_side(
+    sizes: Sequence[int], largest: int, most: int, most_sizes: int
+) -> Iterator[tuple[int, Counts]]:
+    """Thickness and copies of each size, the fewest shims for each thickness and set of sizes."""
     best: dict[tuple[int, int], Counts] = {(0, 0): ()}
     for bit, size in enumerate(sizes):
         grown: dict[tuple[int, int], Counts] = {}
@@ -185,41 +188,20 @@ def _sides(sizes: Sequence[int], largest: int, most: int, most_sizes: int) -> It
                 if at not in grown or sum(counts) + n < sum(grown[at]):
                     grown[at] = (*counts, n)
         best = grown
-    for (total, used), counts in best.items():
-        yield _Side(counts, total, used)
-
-
-def _leanest(
-    pairs: Sequence[tuple[_Side, _Side]], want: int, most: int, most_sizes: int
-) -> list[tuple[_Side, _Side]]:
-    """For each set of sizes the fewest shims, less those that no set needs."""
-    best: dict[int, tuple[tuple[int, int, Counts], tuple[_Side, _Side]]] = {}
-    for side, other in pairs:
-        used, n_shim = side.sizes | other.sizes, side.n_shim + other.n_shim
-        if n_shim > most or used.bit_count() > most_sizes:
-            continue
-        rank = (n_shim, abs(side.total - want), side.counts + other.counts)
-        if used not in best or rank < best[used][0]:
-            best[used] = (rank, (side, other))
-    lean: list[tuple[int, int]] = []
-    out = []
-    for used, (rank, pair) in sorted(best.items(), key=lambda i: (i[0].bit_count(), i[1][0])):
-        if not any(u & used == u and n <= rank[0] for u, n in lean):
-            lean.append((used, rank[0]))
-            out.append(pair)
-    return out
+    for (total, _), counts in best.items():
+        yield total, counts
 
 
 def _split(
-    pair: tuple[_Side, _Side], sizes: Sequence[int], stack: Stack, reference: Run, *, turned: bool
+    key: Whole, other: Whole, sizes: Sequence[int], stack: Stack, reference: Run, *, turned: bool
 ) -> Split:
-    key, other = (_millimetres(side.counts, sizes) for side in pair)
-    above, below = (key, other) if turned else (other, key)
+    sides = _millimetres(key, sizes), _millimetres(other, sizes)
+    above, below = sides if turned else sides[::-1]
     run = replace(reference, above_mm=above, below_mm=below)
     return Split(above_mm=above, below_mm=below, height_mm=joint_height_mm(run, reference, stack))
 
 
-def _millimetres(counts: Counts, sizes: Sequence[int]) -> tuple[float, ...]:
+def _millimetres(counts: Whole, sizes: Sequence[int]) -> tuple[float, ...]:
     thick = sorted(zip(sizes, counts, strict=True), reverse=True)
     return tuple(size / GRAIN_PER_MM for size, n in thick for _ in range(n))
 

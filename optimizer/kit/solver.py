@@ -17,7 +17,7 @@ from optimizer.record import record
 
 Array = NDArray[np.float64]
 
-DONE, INFEASIBLE, TROUBLE = 0, 2, 4
+DONE, LIMIT, INFEASIBLE, TROUBLE = 0, 1, 2, 4
 
 
 @record
@@ -80,13 +80,17 @@ class Model:
         every : True holds every variable whole: slower, but a row met by a hair leaves
             continuous variables no room within the solver's tolerances
         gap : relative gap at which the solver may rest
-        time_limit_s : seconds it may take
+        time_limit_s : seconds it may take; with a gap allowed, what it has found by then
+            is taken, with the gap it has reached
 
         Raises
         ------
         SolverStoppedError
-            If the solver ends for any reason but a proof.
+            If the solver ends for any other reason but a proof.
         """
+        if not self.upper:  # nothing to choose, which the solver will not take
+            met = all(low <= 0.0 <= high for *_, low, high in self.rows)
+            return Solution(x=np.zeros(0), value=0.0, gap=0.0) if met else None
         from scipy.optimize import Bounds, LinearConstraint, milp
         from scipy.sparse import csr_array
 
@@ -120,7 +124,8 @@ class Model:
                 break
         if result.status == INFEASIBLE:
             return None
-        if result.status != DONE or result.x is None:
+        rested = result.status == LIMIT and gap > 0.0 and result.mip_gap is not None
+        if result.x is None or not (result.status == DONE or rested):
             raise SolverStoppedError(
                 f"the solver stopped before it had an answer: {result.message}",
                 "allow it more time or a wider gap, or offer fewer sizes",
