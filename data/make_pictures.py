@@ -29,6 +29,7 @@ from optimizer.present.tradeoff import tradeoff_picture
 
 ROOT = Path(__file__).resolve().parents[1]
 CORNER = "rear-left"
+PAGES = ("goals.md", "kit.md")
 LOG = re.compile(r"<!-- travel.csv -->\n```\n(.*?)```", re.DOTALL)
 WORKED = re.compile(r"(<!-- worked -->\n```\n)([^\n]*)\n.*?```", re.DOTALL)
 SCREEN = re.compile(r"(<!-- screen: [^>]*-->\n```\n).*?(```)", re.DOTALL)
@@ -76,10 +77,12 @@ def draw(path: Path, until: str | None = None) -> None:
     draw_advice(book, advise(book, CORNER), None, path)
 
 
-def goals_with_screens(text: str, folder: Path) -> str:
-    """docs/goals.md with what its commands print, run in an empty folder on the demo."""
+def page_with_screens(text: str, folder: Path) -> str:
+    """A page of docs with what its commands print, run in an empty folder on the demo."""
     car = Path(shutil.copytree(ROOT / "data" / "demo", folder / "shimopt-demo"))
-    (car / "travel.csv").write_text(LOG.search(text)[1], encoding="utf-8")  # type: ignore[index]
+    log = LOG.search(text)
+    if log is not None:
+        (car / "travel.csv").write_text(log[1], encoding="utf-8")
     with contextlib.chdir(folder):
         return WORKED.sub(lambda found: f"{found[1]}{found[2]}\n{_printed(found[2])}```", text)
 
@@ -97,14 +100,24 @@ def draw_tradeoff(path: Path) -> None:
     save(tradeoff_picture(tradeoff(book, CORNER, -40.0), Crew.of(book)), path)
 
 
+def draw_kit(path: Path) -> None:
+    """Draw the picture of docs/kit.md, that of its first command."""
+    text = (ROOT / "docs" / "kit.md").read_text("utf-8")
+    command = WORKED.search(text)[2].replace("shimopt-demo", "data/demo")  # type: ignore[index]
+    with contextlib.chdir(ROOT):
+        _printed(f"{command} --out {path}")
+
+
 def main() -> None:
-    """Write the pictures, README.md and docs/goals.md."""
+    """Write the pictures, README.md and the pages of docs with screens."""
     draw(ROOT / "data" / "pictures" / "next.png")
     draw_tradeoff(ROOT / "data" / "pictures" / "tradeoff.png")
-    goals = ROOT / "docs" / "goals.md"
-    with tempfile.TemporaryDirectory() as folder:
-        told = goals_with_screens(goals.read_text("utf-8"), Path(folder))
-    goals.write_text(told, encoding="utf-8")
+    draw_kit(ROOT / "data" / "pictures" / "kit.png")
+    for name in PAGES:
+        page = ROOT / "docs" / name
+        with tempfile.TemporaryDirectory() as folder:
+            told = page_with_screens(page.read_text("utf-8"), Path(folder))
+        page.write_text(told, encoding="utf-8")
     readme = ROOT / "README.md"
     text = readme_with(demo_screen(), demo_study(), readme.read_text("utf-8"))
     with tempfile.TemporaryDirectory() as folder:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from optimizer.errors import CallError, ShimoptError
 
-FILES = ("car.toml", "runs.csv", "readings.csv")
+FILES = ("car.toml", "runs.csv", "readings.csv", "offers.csv")
 
 
 def demo_folder() -> Path:

@@ -25,6 +25,7 @@ from optimizer.logbook import (
     start_logbook,
     write_import,
 )
+from optimizer.logbook.offers import COLUMNS
 from optimizer.logbook.table import KEYS
 from optimizer.measure.curve import toe_curve
 from optimizer.measure.gauge import reading_noise_deg
@@ -88,7 +89,7 @@ def test_the_picture_is_today_s(tmp_path: Path) -> None:
 def test_the_goals_are_worked_as_the_program_works_them(tmp_path: Path) -> None:
     text = (ROOT / "docs/goals.md").read_text(encoding="utf-8")
     pictures = _pictures()
-    assert pictures.goals_with_screens(text, tmp_path) == text
+    assert pictures.page_with_screens(text, tmp_path) == text
     for key in KEYS["[corner.NAME.goal]"]:
         assert f"`{key}`" in text
     blocks = [found[0].splitlines()[2:-1] for found in pictures.WORKED.finditer(text)]
@@ -98,16 +99,30 @@ def test_the_goals_are_worked_as_the_program_works_them(tmp_path: Path) -> None:
         assert max(map(len, screen)) <= 80
 
 
-def test_the_trade_off_s_picture_is_today_s(tmp_path: Path) -> None:
-    _pictures().draw_tradeoff(tmp_path / "now.png")
-    kept = ROOT / "data/pictures/tradeoff.png"
+def test_the_kit_is_planned_as_the_program_plans_it(tmp_path: Path) -> None:
+    text = (ROOT / "docs/kit.md").read_text(encoding="utf-8")
+    pictures = _pictures()
+    assert pictures.page_with_screens(text, tmp_path) == text
+    blocks = [found[0].splitlines()[2:-1] for found in pictures.WORKED.finditer(text)]
+    assert len(blocks) == 3
+    for command, *screen in blocks:
+        assert len(screen) < 26, command
+        assert max(map(len, screen)) <= 80
+    for rule in COLUMNS:
+        assert f"| `{rule.name}` |" in text
+
+
+@pytest.mark.parametrize(("name", "drawn"), [("tradeoff", "draw_tradeoff"), ("kit", "draw_kit")])
+def test_the_other_pictures_are_today_s(tmp_path: Path, name: str, drawn: str) -> None:
+    getattr(_pictures(), drawn)(tmp_path / "now.png")
+    kept = ROOT / f"data/pictures/{name}.png"
     if _drawn_by(kept) != _drawn_by(tmp_path / "now.png"):
         pytest.skip("another matplotlib drew the kept picture: its layout may differ")
     assert _apart(kept, tmp_path / "now.png") < PICTURE_TOLERANCE
 
 
 def _tour() -> list[list[str]]:
-    block = README.split("## A tour in eleven lines")[1].split("##")[0]
+    block = README.split("## A tour in twelve lines")[1].split("##")[0]
     lines = [line.split("  #")[0].strip() for line in block.splitlines()]
     return [shlex.split(line) for line in lines if line.startswith("shimopt ")]
 
@@ -117,7 +132,7 @@ def test_the_tour_runs(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     tour = _tour()
-    assert len(tour) == 11
+    assert len(tour) == 12
     for words in tour:
         if words[1] == "new":  # asks on a terminal; here it is given its answers
             words += shlex.split(

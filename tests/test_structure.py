@@ -26,6 +26,7 @@ LEVELS = {
     "kit": 5,
     "present": 6,
     "demo_files": 6,
+    "kit_call": 7,
     "terminal": 7,
     "questions": 7,
     "enter": 7,
