@@ -10,7 +10,7 @@ from optimizer.errors import CallError
 from optimizer.present.brief import Brief
 from optimizer.present.brief_picture import legend, ticks, view_of
 from optimizer.present.crew import Crew
-from optimizer.present.leaf import PAPERS_MM, TICK_MM, Leaf, check_paper, line_mm, lines_of, wide_mm
+from optimizer.present.leaf import PAPERS_MM, TICK_MM, Leaf, check_paper, line_mm, lines_of, text_mm
 from optimizer.present.plot import DASHES, in_glyphs
 
 if TYPE_CHECKING:
@@ -181,13 +181,13 @@ class _Page(Leaf):
 def _shares(rows: Sequence[Sequence[str]], wide: float, size: float) -> list[float]:
     """Widths of columns: what their words ask for, those that can be wrapped giving way."""
     columns = list(zip(*rows, strict=True))
-    heads = [wide_mm(column[0], size, "bold") for column in columns]
+    heads = [text_mm(column[0], size, "bold") for column in columns]
     whole = [
-        max(head, *(wide_mm(cell, size, "normal") for cell in column[1:])) + CELL_MM
+        max(head, *(text_mm(cell, size, "normal") for cell in column[1:])) + CELL_MM
         for head, column in zip(heads, columns, strict=True)
     ]
     words = [
-        max(wide_mm(word, size, "bold") for cell in column for word in (cell.split() or [""]))
+        max(text_mm(word, size, "bold") for cell in column for word in (cell.split() or [""]))
         + CELL_MM
         for column in columns
     ]

@@ -106,18 +106,18 @@ def lines_of(text: str, wide_mm: float, size: float, *, bold: bool = False) -> l
     lines: list[str] = []
     for word in in_glyphs(" ".join(text.split()), weight).split(" "):
         longer = f"{lines[-1]} {word}" if lines else word
-        if lines and wide_mm(longer, size, weight) <= wide_mm:
+        if lines and text_mm(longer, size, weight) <= wide_mm:
             lines[-1] = longer
             continue
         lines.append("")
         for letter in word:
-            if lines[-1] and wide_mm(lines[-1] + letter, size, weight) > wide_mm:
+            if lines[-1] and text_mm(lines[-1] + letter, size, weight) > wide_mm:
                 lines.append("")
             lines[-1] += letter
     return lines
 
 
-def wide_mm(text: str, size: float, weight: str) -> float:
+def text_mm(text: str, size: float, weight: str) -> float:
     return sum(_em(letter, weight) for letter in text) * size * MM_PER_POINT
 
 
