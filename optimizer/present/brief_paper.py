@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)
 LEFT_MM, GUTTER_MM, PICTURE_MM = 92.0, 6.0, 78.0
 LEAST_SETTINGS, LEAST_RUNS = 3, 2
-CELL_MM = 2.0  # between columns
+CELL_MM = 3.0  # between columns
 COLOURS = {"before": "#717581", "measured": "#a96b59", "foretold": "#a96b59", "expected": "#3f90da"}
 STROKES = {
     "before": DASHES[1],
@@ -96,9 +96,10 @@ class _Page(Leaf):
                 right = self.words(aside + TICK_MM, right, room, words, size)
             right += 1.0
         left = self._curves(brief, crew, y, size)
+        lower = max(left, right) + 1.0
         rows = brief.settings[: n_setting + 1]
-        left = self._table(self.left, left + 1.0, LEFT_MM, rows, size - 1.0)
-        lower = max(left, right) + 1.5
+        lower = self.words(self.left, lower, wide, "Settings", size, bold=True)
+        lower = self._table(self.left, lower, wide, rows, size - 1.0) + 1.5
         lower = self.words(self.left, lower, wide, "Runs behind it", size, bold=True)
         shown = [brief.runs[0], *brief.runs[len(brief.runs) - n_run :]]
         lower = self._table(self.left, lower, wide, shown, size - 1.0) + 1.5
