@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from optimizer.errors import CallError
-from optimizer.present.brief import Brief
+from optimizer.present.brief import Brief, Section
 from optimizer.present.brief_picture import legend, ticks, view_of
 from optimizer.present.crew import Crew
 from optimizer.present.leaf import PAPERS_MM, TICK_MM, Leaf, check_paper, line_mm, lines_of, text_mm
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)
 LEFT_MM, GUTTER_MM, PICTURE_MM = 92.0, 6.0, 78.0
 LEAST_SETTINGS, LEAST_RUNS = 3, 2
+UNDER = ("lost", "wrong")  # below the picture
 CELL_MM = 3.0  # between columns
 COLOURS = {"before": "#717581", "measured": "#a96b59", "foretold": "#a96b59", "expected": "#3f90da"}
 STROKES = {
@@ -61,8 +62,8 @@ def page_of(brief: Brief, crew: Crew, paper: str = "a4") -> Picture:
     size = PAPERS_MM[check_paper(paper)]
     n_runs, n_settings = len(brief.runs) - 1, len(brief.settings) - 1
     for letters in SIZES:
-        for shown in range(n_settings, min(LEAST_SETTINGS, n_settings) - 1, -1):
-            for runs in range(n_runs, min(LEAST_RUNS, n_runs) - 1, -1):
+        for runs in range(n_runs, min(LEAST_RUNS, n_runs) - 1, -1):
+            for shown in range(n_settings, min(LEAST_SETTINGS, n_settings) - 1, -1):
                 page = _Page(*size)
                 if page.fill(brief, crew, letters, shown, runs) <= 0.0:
                     return page.picture
@@ -87,16 +88,13 @@ class _Page(Leaf):
             y = self.words(self.left, y, wide, words, size, bold=True) + 0.6
         y += 1.0
         aside = self.left + LEFT_MM + GUTTER_MM
-        right = y
+        ends = {"left": self._curves(brief, crew, y, size) + 1.0, "right": y}
         for section in sections:
-            right = self.words(aside, right, self.right - aside, section.heading, size, bold=True)
-            for words in section.paragraphs:
-                self.put(aside, right, "-", size)
-                room = self.right - aside - TICK_MM
-                right = self.words(aside + TICK_MM, right, room, words, size)
-            right += 1.0
-        left = self._curves(brief, crew, y, size)
-        lower = max(left, right) + 1.0
+            where = "left" if section.key in UNDER else "right"
+            x = self.left if where == "left" else aside
+            room = LEFT_MM if where == "left" else self.right - aside
+            ends[where] = self._section(section, x, ends[where], room, size) + 1.0
+        lower = max(ends.values())
         rows = brief.settings[: n_setting + 1]
         lower = self.words(self.left, lower, wide, "Settings", size, bold=True)
         lower = self._table(self.left, lower, wide, rows, size - 1.0) + 1.5
@@ -106,6 +104,13 @@ class _Page(Leaf):
         lower = self._cautions(brief, lower, size - 1.0)
         stamp = " · ".join(brief.stamp)
         return self.words(self.left, lower + 1.0, wide, stamp, size - 1.0) - self.bottom
+
+    def _section(self, section: Section, x: float, y: float, wide: float, size: float) -> float:
+        y = self.words(x, y, wide, section.heading, size, bold=True)
+        for words in section.paragraphs:
+            self.put(x, y, "-", size)
+            y = self.words(x + TICK_MM, y, wide - TICK_MM, words, size)
+        return y
 
     def _curves(self, brief: Brief, crew: Crew, y: float, size: float) -> float:
         """The picture and its legend; where the next may start."""
