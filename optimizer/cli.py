@@ -615,6 +615,8 @@ def kit(
         only=tuple(only or ()),
         one_more=one_more,
         shopping=shopping,
+        out=out,
+        answers=(("--recipes", recipes), ("--draw", draw is not None), ("--json", as_json)),
     )
     if blank is not None:
         _blank_offers(call.folders[0], blank)
@@ -628,9 +630,10 @@ def kit(
     advice = answer(call, books[0], _places(call.folders, books, corner, goal))
     replayed = None if draw is None else advice.planner.replay(advice.kit, draw)
     crew, width = Crew.of(books[0]), columns()
-    again = [*call_flags(call, corner or []), *(["--goal", goal] if goal else [])]
+    told = [*(["--goal", goal] if goal else []), *(["--until", until] if until else [])]
+    told += [word for name in leave_out or () for word in ("--leave-out", name)]
     folder_words = [str(f) for f in call.folders if f != Path()]
-    where = screen.call_words(folder_words, again)
+    where = screen.call_words(folder_words, [*call_flags(call, corner or []), *told])
     if as_json:
         from optimizer.present.kit_document import kit_document
 
@@ -638,7 +641,10 @@ def kit(
     elif replayed is not None and draw is not None:
         write_lines(screen.replay_screen(advice, draw, replayed, crew, width))
     elif recipes:
-        write_lines(screen.recipes_screen(advice, crew, width, screen.call_words(folder_words, [])))
+        flags = [*told, *(["--corner", corner[0]] if corner and len(corner) == 1 else [])]
+        each = [screen.call_words([str(f)] if f != Path() else [], flags) for f in call.folders]
+        then = "; ".join(f"shimopt next{words}" for words in each)
+        write_lines(screen.recipes_screen(advice, crew, width, then))
     else:
         priced = priced_words(call, len(advice.planner.catalogue.offers))
         write_lines(screen.kit_screen(advice, crew, width, where, priced))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -39,6 +40,8 @@ class KitCall:
     only: tuple[str, ...] = ()
     one_more: bool = False
     shopping: Path | None = None
+    out: Path | None = None
+    answers: tuple[tuple[str, bool], ...] = ()
 
     @property
     def offers_path(self) -> Path | None:
@@ -61,8 +64,16 @@ def check_call(call: KitCall) -> None:
         )
     if call.pack > 1 and call.price is None:
         raise CallError("--pack goes with --price", "say what a pack costs with --price")
+    for flag, path in (("--shopping", call.shopping), ("--out", call.out)):
+        if path is not None and (path.is_dir() or not path.resolve().parent.is_dir()):
+            raise CallError(
+                f"{flag} {path} cannot be written", "name a file in a folder that is there"
+            )
     if call.shopping is not None:
         _check_shopping(call.shopping, call)
+    asked = [name for name, on in call.answers if on]
+    if len(asked) > 1:
+        raise CallError(f"{' and '.join(asked)} are each an answer of their own", "ask for one")
 
 
 def _check_shopping(path: Path, call: KitCall) -> None:
@@ -88,7 +99,7 @@ def answer(call: KitCall, book: Logbook, places: Sequence[Place]) -> KitAdvice:
     from optimizer.kit.plan import Planner
     from optimizer.kit.recipes import SHIM_TOLERANCE_MM
     from optimizer.kit.terms import Terms
-    from optimizer.kit.wheels import wheels_of
+    from optimizer.kit.wheels import parted_axles, wheels_of
     from optimizer.logbook import parse_stack
     from optimizer.standards import shim_thicknesses_mm
 
@@ -117,10 +128,10 @@ def answer(call: KitCall, book: Logbook, places: Sequence[Place]) -> KitAdvice:
         wheels,
         offers,
         Terms(spares=call.spares, on_hand_mm=on_hand, shim_tolerance_mm=tolerance),
-        boxes_mm=[box for _, box in boxes],
     )
     more = shim_thicknesses_mm() if call.one_more else None
-    return advise_kit(planner, wants, boxes, more)
+    advice = advise_kit(planner, wants, boxes, more)
+    return replace(advice, parted=tuple(parted_axles(wheels, places)))
 
 
 def offers_of(call: KitCall, unit: str) -> tuple[Offer, ...]:
@@ -218,7 +229,7 @@ def write_blank(path: Path, unit: str) -> None:
 def _named(text: str, unit: str) -> tuple[str, tuple[float, ...]]:
     from optimizer.logbook import parse_stack
 
-    name, mark, shims = text.partition("=")
+    name, mark, shims = text.rpartition("=")
     if not mark or not name.strip():
         raise CallError(
             f"--only {text!r} names no box", 'write a name and its shims: --only "few=3+2+4x1"'

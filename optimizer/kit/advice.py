@@ -48,10 +48,15 @@ class NamedBox:
 
 @record
 class OneMore:
-    """One size more beside the kit: a pack on offer, or plenty of a size that is not."""
+    """One size more beside the kit: packs on offer, or plenty of a size that is not.
+
+    ``packs`` are as many as give every wheel a shim, 0 for a size that is not on offer;
+    ``price`` is that of one.
+    """
 
     thickness_mm: float
     offer: Offer | None
+    packs: int
     price: Decimal | None
     saves_deg: float
 
@@ -68,6 +73,7 @@ class KitAdvice:
     as_it_is : with nothing bought and no spares; None where that makes nothing
     heights : of the chosen kit, for each wheel
     boxes, more : what else was asked
+    parted : axles that are to be set alike and whose wheels are planned apart
     """
 
     planner: Planner
@@ -79,6 +85,7 @@ class KitAdvice:
     heights: tuple[tuple[Height, ...], ...]
     boxes: tuple[NamedBox, ...]
     more: tuple[OneMore, ...]
+    parted: tuple[str, ...] = ()
 
     @property
     def kit(self) -> Kit:
@@ -169,14 +176,17 @@ def _more(planner: Planner, kit: Kit, more_mm: Sequence[float]) -> tuple[OneMore
     """Each offer, and each further size, by what it would save; those that save nothing too."""
     parts = planner.catalogue
     out = []
-    base = planner.loss_of(kit)
+    base = planner.unspared(kit).loss_deg
+    wheels = sum(w.copies for w in planner.wheels)
     for i, offer in enumerate(parts.offers):
-        found = planner.with_pack(kit, i)
+        n = -(-wheels // offer.pack)
+        found = planner.with_packs(kit, i, n)
         saves = 0.0 if found is None else base - found.loss_deg
         out.append(
             OneMore(
                 thickness_mm=offer.thickness_mm,
                 offer=offer,
+                packs=n,
                 price=parts.price_of(i),
                 saves_deg=saves,
             )
@@ -186,5 +196,5 @@ def _more(planner: Planner, kit: Kit, more_mm: Sequence[float]) -> tuple[OneMore
         if round(1000 * size) not in known:
             found = planner.with_size(kit, size)
             saves = 0.0 if found is None else base - found.loss_deg
-            out.append(OneMore(thickness_mm=size, offer=None, price=None, saves_deg=saves))
+            out.append(OneMore(thickness_mm=size, offer=None, packs=0, price=None, saves_deg=saves))
     return tuple(sorted(out, key=lambda m: (-round(m.saves_deg, 9), m.thickness_mm)))

@@ -14,13 +14,14 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.advise.limits import refuse
 from optimizer.advise.makeable import limits_of
 from optimizer.advise.settings import Settings, settings_of_splits
 from optimizer.advise.span import draw_spans_deg
 from optimizer.advise.stacks import Split
 from optimizer.advise.table import Table
 from optimizer.advise.wishes import Requirement, draw_misses_deg, requirements_of
-from optimizer.errors import CallError
+from optimizer.errors import CallError, NothingCanBeMadeError
 from optimizer.model.basis import REACH_HEIGHT_MM
 from optimizer.model.field import draw_mean_squares_deg2
 from optimizer.model.surface import draw_scores_deg
@@ -30,7 +31,7 @@ Array = NDArray[np.float64]
 
 N_DRAW = 200
 SEED = 31
-FINE_STEP_MM = 0.1
+FINE_STEP_MM = 0.05
 SAME_MM = 0.025
 
 
@@ -44,78 +45,120 @@ class Asked:
     loss_deg : shape (n_draw, n_height), cost above the draw's best; the link is set to the
         best of its lengths at each height
     length_change_mm : shape (n_draw, n_height), that best length
-    best_height_mm, best_length_mm, best_deg : shape (n_draw,), the best from an endless box
-        and what it costs
-    slope_deg_per_mm : steepest rise of the mean loss with height
     """
 
     height_mm: Array
     loss_deg: Array
     length_change_mm: Array
-    best_height_mm: Array
-    best_length_mm: Array
-    best_deg: Array
-    slope_deg_per_mm: float
-
-    def nearest(self) -> NDArray[np.intp]:
-        """The height nearest to what each draw asks for, (n_draw,)."""
-        apart = np.abs(self.height_mm[None, :] - self.best_height_mm[:, None])
-        return np.asarray(np.argmin(apart, axis=1))
 
 
-def asked_of(
-    table: Table, step_mm: float, more_mm: Sequence[float] = (), n_draw: int = N_DRAW
-) -> Asked:
-    """What each height loses in each draw of a corner's surface.
+class Costs:
+    """What any joint height of a corner costs in each draw of its surface.
 
     Parameters
     ----------
     table : the corner's surface, goal and hardware
-    step_mm : between the heights a kit is planned for, counted from the reference; they
-        cover what the draws ask for
-    more_mm : further heights, such as those the shims on hand make; one nearer than 0.025 mm
-        to another counts as that
     n_draw : draws of the surface, their seed fixed
-
-    The best is sought over heights a tenth of a millimetre apart and all those above.
 
     Raises
     ------
     NothingCanBeMadeError
         If thread, eccentric and limits leave no setting, or the tool is not for this corner.
     CallError
-        If the step is not above zero or no draw is asked for.
+        If no draw is asked for.
     """
-    if not step_mm > 0.0 or n_draw < 1:
-        raise CallError("the kit needs a step of height above zero and a draw", "give both")
-    draws = table.surface.draws(n_draw, seed=SEED)
-    low, high = _reach_mm(table)
-    today = table.now.height_mm
-    fine = _grid(low, high, FINE_STEP_MM)
-    fine = np.unique(np.append(fine, min(max(today, low), high)))
-    height, cost, length = _cheapest(table, fine, draws)
-    wanted = height[np.argmin(cost, axis=1)]
-    first, last = np.floor(wanted.min() / step_mm), np.ceil(wanted.max() / step_mm)
-    planned = [h for h in np.arange(first, last + 1) * step_mm if low - 1e-9 <= h <= high + 1e-9]
-    for extra in (today, *sorted(more_mm)):
-        inside = low - 1e-9 <= extra <= high + 1e-9
-        if inside and not any(abs(extra - h) < SAME_MM for h in planned):
-            planned.append(extra)
-    own, own_cost, own_length = _cheapest(table, np.sort(planned), draws)
-    every = np.concatenate([own_cost, cost], axis=1)
-    at = np.argmin(every, axis=1)
-    row = np.arange(n_draw)
-    best = every[row, at]
-    mean = cost.mean(axis=0)
-    return Asked(
-        height_mm=own,
-        loss_deg=own_cost - best[:, None],
-        length_change_mm=own_length,
-        best_height_mm=np.concatenate([own, height])[at],
-        best_length_mm=np.concatenate([own_length, length], axis=1)[row, at],
-        best_deg=best,
-        slope_deg_per_mm=float(np.max(np.abs(np.diff(mean) / np.diff(height)), initial=0.0)),
-    )
+
+    def __init__(self, table: Table, n_draw: int = N_DRAW) -> None:
+        if n_draw < 1:
+            raise CallError("the kit needs a draw of the surface", "ask for one or more")
+        refuse(table.evidence.corner, table.evidence.now)
+        self._table, self._limits = table, limits_of(table)
+        self._draws = table.surface.draws(n_draw, seed=SEED)
+        self._known: dict[float, tuple[Array, Array] | None] = {}
+        low, high = _reach_mm(table)
+        fine = _grid(low, high, FINE_STEP_MM)
+        self._height, self._cost, length = self._columns(fine)
+        if not len(self._height):  # then what forbids them says so
+            self._field(fine)
+        row = np.arange(n_draw)
+        at = np.argmin(self._cost, axis=1)
+        self.best_height_mm = self._height[at]
+        self.best_length_mm = length[row, at]
+        self.best_deg = self._cost[row, at]
+
+    @property
+    def slope_deg_per_mm(self) -> float:
+        """Steepest rise of the mean cost with height."""
+        steps = np.diff(self._cost.mean(axis=0)) / np.diff(self._height)
+        return float(np.max(np.abs(steps), initial=0.0))
+
+    def losses(self, height_mm: Sequence[float]) -> tuple[Array, Array, Array]:
+        """Heights that hardware allows, what each loses and its best length.
+
+        Returns
+        -------
+        height (n_kept,), loss above the draw's best and length change (n_draw, n_kept); a
+        height better than the best known, which lies between those looked at, loses nothing
+        """
+        kept, cost, length = self._columns(np.asarray(height_mm, float))
+        return kept, np.maximum(cost - self.best_deg[:, None], 0.0), length
+
+    def asked(self, step_mm: float, more_mm: Sequence[float] = ()) -> Asked:
+        """What each height of a grid loses, over all that the draws ask for.
+
+        Parameters
+        ----------
+        step_mm : between the heights, counted from the reference
+        more_mm : further heights; one nearer than 0.025 mm to another counts as that
+
+        Raises
+        ------
+        CallError
+            If the step is not above zero.
+        """
+        if not step_mm > 0.0:
+            raise CallError("the kit needs a step of height above zero", "give one")
+        low, high = _reach_mm(self._table)
+        wanted = self.best_height_mm
+        first, last = np.floor(wanted.min() / step_mm), np.ceil(wanted.max() / step_mm)
+        planned = [
+            h for h in np.arange(first, last + 1) * step_mm if low - 1e-9 <= h <= high + 1e-9
+        ]
+        for extra in (self._table.now.height_mm, *sorted(more_mm)):
+            inside = low - 1e-9 <= extra <= high + 1e-9
+            if inside and not any(abs(extra - h) < SAME_MM for h in planned):
+                planned.append(extra)
+        height, loss, length = self.losses(sorted(planned))
+        return Asked(height_mm=height, loss_deg=loss, length_change_mm=length)
+
+    def _columns(self, height_mm: Array) -> tuple[Array, Array, Array]:
+        """Least cost of each height in each draw and its length, of those that are allowed."""
+        keys = [round(float(h), 6) for h in height_mm]
+        new = sorted({k for k in keys if k not in self._known})
+        if new:
+            self._known.update(dict.fromkeys(new))
+            try:
+                field = self._field(np.array(new))
+            except NothingCanBeMadeError:
+                field = None
+            for height, change in _by_height(field) if field is not None else ():
+                every = costs_deg(self._table, self._draws, np.full(len(change), height), change)
+                at = np.argmin(every, axis=1)
+                self._known[round(height, 6)] = (every[np.arange(len(every)), at], change[at])
+        found = [(k, self._known[k]) for k in keys]
+        kept = [(k, column) for k, column in found if column is not None]
+        none = np.zeros((len(self._draws), 0))
+        return (
+            np.array([k for k, _ in kept]),
+            np.stack([c for _, (c, _) in kept], axis=1) if kept else none,
+            np.stack([d for _, (_, d) in kept], axis=1) if kept else none,
+        )
+
+    def _field(self, height_mm: Array) -> Settings:
+        table = self._table
+        splits = [_made_to_measure(table, float(h)) for h in height_mm]
+        now = (table.now.height_mm, table.now.length_change_mm)
+        return settings_of_splits(table.evidence, splits, now, table.link, self._limits)
 
 
 def curve_costs_deg(table: Table, draws: Array, height_mm: Array, change_mm: Array) -> Array:
@@ -203,22 +246,6 @@ def _made_to_measure(table: Table, height_mm: float) -> Split:
     sides = [(side,) if side > 1e-9 else () for side in (total - key, key)]
     above, below = reversed(sides) if turned else sides
     return Split(above_mm=above, below_mm=below, height_mm=height_mm)
-
-
-def _cheapest(table: Table, height_mm: Array, draws: Array) -> tuple[Array, Array, Array]:
-    """Heights that hardware allows, and in each draw their least cost and its length."""
-    splits = [_made_to_measure(table, float(h)) for h in height_mm]
-    now = (table.now.height_mm, table.now.length_change_mm)
-    field = settings_of_splits(table.evidence, splits, now, table.link, limits_of(table))
-    row = np.arange(len(draws))
-    kept, cost, length = [], [], []
-    for height, change in _by_height(field):
-        every = costs_deg(table, draws, np.full(len(change), height), change)
-        at = np.argmin(every, axis=1)
-        kept.append(height)
-        cost.append(every[row, at])
-        length.append(change[at])
-    return np.array(kept), np.stack(cost, axis=1), np.stack(length, axis=1)
 
 
 def _by_height(field: Settings) -> Iterator[tuple[float, Array]]:

@@ -46,7 +46,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.errors import CallError, NothingCanBeMadeError, SolverStoppedError
-from optimizer.kit.shop import Shop, cheapest_packs, fixed_order
+from optimizer.kit.shop import Shop, cheapest_packs, fewest_first, fixed_order
 from optimizer.kit.solver import Model, Solution
 from optimizer.record import record
 
@@ -139,7 +139,7 @@ def least_loss(
     *,
     spares: int = 0,
     gap: float = 0.0,
-    time_limit_s: float | None = None,
+    node_limit: int | None = None,
 ) -> Plan:
     """The purchase within a budget that loses least, and the cheapest of those.
 
@@ -148,7 +148,7 @@ def least_loss(
     shop, asks : what can be bought, and each corner's losses and recipes
     budget : in the smallest coin; None for as much as it takes
     spares : of each part in use, to be left in the box
-    gap, time_limit_s : relative gap on the loss, and seconds for each program
+    gap, node_limit : relative gap on the loss, and nodes of each program's search
 
     Raises
     ------
@@ -157,7 +157,7 @@ def least_loss(
     SolverStoppedError
         If the solver stops early.
     """
-    program = _Program(shop, asks, spares=spares, gap=gap, time_limit_s=time_limit_s)
+    program = _Program(shop, asks, spares=spares, gap=gap, node_limit=node_limit)
     plan = program.plan(budget)
     if plan is None:
         raise _nothing(budget)
@@ -171,7 +171,7 @@ def least_price(
     *,
     spares: int = 0,
     gap: float = 0.0,
-    time_limit_s: float | None = None,
+    node_limit: int | None = None,
 ) -> Plan:
     """The cheapest purchase that loses no more than ``loss``; infinite for any that will do.
 
@@ -184,7 +184,7 @@ def least_price(
     SolverStoppedError
         If the solver stops early.
     """
-    program = _Program(shop, asks, spares=spares, gap=gap, time_limit_s=time_limit_s)
+    program = _Program(shop, asks, spares=spares, gap=gap, node_limit=node_limit)
     plan = program.plan_for_loss(loss)
     if plan is None:
         raise _nothing(None)
@@ -199,7 +199,7 @@ def frontier(
     step: int = 1,
     most: int | None = None,
     gap: float = 0.0,
-    time_limit_s: float | None = None,
+    node_limit: int | None = None,
 ) -> tuple[Plan, ...]:
     """The whole price-loss frontier: each purchase loses less than all cheaper ones.
 
@@ -219,7 +219,7 @@ def frontier(
     """
     if step < 1:
         raise CallError("the step of the frontier is under one coin", "give a step of 1 or more")
-    program = _Program(shop, asks, spares=spares, gap=gap, time_limit_s=time_limit_s)
+    program = _Program(shop, asks, spares=spares, gap=gap, node_limit=node_limit)
     plan = program.plan(None)
     cheapest = program.plan_for_loss(np.inf)
     if plan is None or cheapest is None:
@@ -249,7 +249,7 @@ class _Program:
         *,
         spares: int,
         gap: float,
-        time_limit_s: float | None,
+        node_limit: int | None,
     ) -> None:
         if not asks:
             raise CallError("no corner is asked for", "give at least one")
@@ -261,7 +261,7 @@ class _Program:
                 if needs.ndim != 2 or needs.shape[1] != n_part or np.any(needs < 0):
                     raise CallError("recipes and parts differ in number", "give a column a part")
         self.shop, self.asks, self.spares = shop, tuple(asks), spares
-        self.gap, self.time_limit_s = gap, time_limit_s
+        self.gap, self.node_limit = gap, node_limit
         self.model = Model()
         self.order = fixed_order(shop)
         top = [_most_needed(ask, n_part) for ask in asks]
@@ -288,7 +288,7 @@ class _Program:
         self.scale = COST_SCALE / (float(cost.max(initial=0.0)) or 1.0)
         self.tie = TIE / self.scale
         self.price_cost = np.zeros(len(cost))
-        self.price_cost[self.packs] = shop.price[self.order]
+        self.price_cost[self.packs] = shop.price[self.order] + fewest_first(enough)
 
     def _makeable(self, recipes: Sequence[Whole]) -> tuple[list[int], tuple[list[int], ...]]:
         """Variables y of settings and q of recipes, tied together."""
@@ -407,7 +407,7 @@ class _Program:
             self.model.row(at, factor, high=loss * self.scale + TIE)
 
     def _least(self, cost: Array, *, every: bool = False) -> Solution | None:
-        return self.model.least(cost, every=every, gap=self.gap, time_limit_s=self.time_limit_s)
+        return self.model.least(cost, every=every, gap=self.gap, node_limit=self.node_limit)
 
     def _read(self, solution: Solution, gap: float) -> Plan:
         """The plan behind a solution, worked out again in whole numbers and checked."""
@@ -430,7 +430,7 @@ class _Program:
         if np.any(needed > self.shop.box(packs)):
             raise _contradiction()
         if self.gap > 0.0:
-            packs = cheapest_packs(self.shop, needed, time_limit_s=self.time_limit_s).packs
+            packs = cheapest_packs(self.shop, needed).packs
         return Plan(
             packs=packs,
             price=self.shop.cost(packs),

@@ -32,7 +32,7 @@ Index = NDArray[np.intp]
 Whole = NDArray[np.int64]
 Counts = tuple[int, ...]
 
-WITHIN_MM = 0.05
+OFF_MM, WITHIN_MM = 0.05, 0.05
 SHIM_TOLERANCE_MM = 0.01
 MOST_SIZES = 4
 ROOM = round(TOTAL_TOLERANCE_MM * GRAIN_PER_MM)
@@ -69,6 +69,7 @@ def recipes(
     now: Run,
     reference: Run,
     *,
+    off_mm: float = OFF_MM,
     within_mm: float = WITHIN_MM,
     shim_tolerance_mm: float = SHIM_TOLERANCE_MM,
     most_sizes: int = MOST_SIZES,
@@ -86,7 +87,8 @@ def recipes(
     sizes_mm : thicknesses to be had, shape (n_size,)
     height_mm : joint heights wanted, from the reference, shape (n_height,)
     stack, now, reference : the corner's stack, how it stands, and its reference run
-    within_mm : how far a recipe's height may be off, with what its shims may be off
+    off_mm : how far a recipe's height may be off the one wanted
+    within_mm : how far its shims may bring it off besides
     shim_tolerance_mm : how far each shim of the side that sets the height may be off
     most_sizes : most different sizes in one recipe: few and thick, not many and thin
     most_recipes : most recipes of one height, besides what the shims on hand make; the
@@ -112,19 +114,27 @@ def recipes(
     most = stack.most_shims or max(MOST_SHIMS, len(on_car))
     sides = _Sides(sizes, total, most, most_sizes)
     today = _today(stack, now, reference)
+    most_key = most_on_a_side(within_mm, shim_tolerance_mm)
     out = []
     for height in height_mm:
         want = round((held - height if turned else held + height) * GRAIN_PER_MM)
-        pairs = sides.pairs(want, within_mm * GRAIN_PER_MM, shim_tolerance_mm * GRAIN_PER_MM)
+        pairs = sides.pairs(want, off_mm * GRAIN_PER_MM, most_key)
         found = [
             _split(key, other, sizes, stack, reference, turned=turned)
             for key, other in sides.best(pairs, want, most_recipes, stock)
         ]
-        near = [s for s in today if abs(s.height_mm - height) <= within_mm + 1e-9]
+        near = [s for s in today if abs(s.height_mm - height) <= off_mm + 1e-9]
         found.extend(s for s in near if s not in found)
         found.sort(key=lambda s: _rank(s, height))
         out.append(Recipes(height_mm=float(height), splits=tuple(found)))
     return tuple(out)
+
+
+def most_on_a_side(within_mm: float, shim_tolerance_mm: float) -> int:
+    """Shims that may set a height, each off to the same side by its tolerance."""
+    if shim_tolerance_mm <= 0.0:
+        return MOST_SHIMS * MOST_SHIMS
+    return int(within_mm / shim_tolerance_mm + 1e-9)
 
 
 class _Sides:
@@ -140,10 +150,10 @@ class _Sides:
         self._counts = np.array([counts for _, counts in found], np.int64)
         self._n_shim = self._counts.sum(axis=1)
 
-    def pairs(self, want: int, within: float, each: float) -> tuple[Index, Index]:
+    def pairs(self, want: int, off: float, most: int) -> tuple[Index, Index]:
         """Sides that carry the joint near a thickness, and others that fill up the total."""
-        off = np.abs(self._thick - want) + each * self._n_shim
-        key = np.flatnonzero(off <= within + 1e-6)
+        near = np.abs(self._thick - want) <= off + 1e-6
+        key = np.flatnonzero(near & (self._n_shim <= most))
         rest = self._total - self._thick[key]
         first = np.searchsorted(self._thick, rest - ROOM)
         count = np.searchsorted(self._thick, rest + ROOM, "right") - first

@@ -88,7 +88,7 @@ class Purchase:
 
 
 def cheapest_packs(
-    shop: Shop, demand: Whole, *, gap: float = 0.0, time_limit_s: float | None = None
+    shop: Shop, demand: Whole, *, gap: float = 0.0, node_limit: int | None = None
 ) -> Purchase:
     """Cheapest whole numbers of packs that meet a demand of parts.
 
@@ -96,7 +96,7 @@ def cheapest_packs(
     ----------
     shop : packs, prices and what is on hand
     demand : shape (n_part,)
-    gap, time_limit_s : relative gap and seconds for the solver
+    gap, node_limit : relative gap and nodes of its search for the solver
 
     Raises
     ------
@@ -114,21 +114,30 @@ def cheapest_packs(
         factor = [float(n) for n in shop.holds[order, part]]
         model.row(packs, factor, low=float(demand[part] - shop.on_hand[part]))
     price = shop.price[order].astype(float)
-    best = model.least(price, gap=gap, time_limit_s=time_limit_s)
+    enough = shop.enough(demand)[order]
+    best = model.least(price + fewest_first(enough), gap=gap, node_limit=node_limit)
     if best is None:
         raise NothingCanBeMadeError(
             "no number of packs on offer meets the demand",
             "offer a pack of every thickness needed, or lift the limit on packs",
         )
-    linear = model.least(price, whole=False, time_limit_s=time_limit_s)
+    linear = model.least(price, whole=False, node_limit=node_limit)
     bought = np.zeros(len(order), np.int64)
     bought[order] = best.x.astype(np.int64)
     return Purchase(
         packs=bought,
         price=shop.cost(bought),
-        bound=best.value if linear is None else linear.value,
+        bound=float(shop.cost(bought)) if linear is None else linear.value,
         gap=best.gap,
     )
+
+
+def fewest_first(enough: Whole) -> float:
+    """What a pack costs besides, so that of equal prices the fewest packs are taken.
+
+    All of them together cost less than half a coin.
+    """
+    return 0.5 / (1.0 + float(np.sum(enough)))
 
 
 def fixed_order(shop: Shop) -> Index:

@@ -6,8 +6,11 @@ deterministic, so the same program always gives the same answer.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
+from threading import Thread
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +20,7 @@ from optimizer.record import record
 
 Array = NDArray[np.float64]
 
+LISTEN_S = 0.1
 DONE, LIMIT, INFEASIBLE, TROUBLE = 0, 1, 2, 4
 
 
@@ -69,7 +73,7 @@ class Model:
         whole: bool = True,
         every: bool = False,
         gap: float = 0.0,
-        time_limit_s: float | None = None,
+        node_limit: int | None = None,
     ) -> Solution | None:
         """The variables of least ``cost @ x``; None where nothing meets the rows.
 
@@ -80,7 +84,7 @@ class Model:
         every : True holds every variable whole: slower, but a row met by a hair leaves
             continuous variables no room within the solver's tolerances
         gap : relative gap at which the solver may rest
-        time_limit_s : seconds it may take; with a gap allowed, what it has found by then
+        node_limit : nodes its search may take; with a gap allowed, what it has found by then
             is taken, with the gap it has reached
 
         Raises
@@ -105,20 +109,23 @@ class Model:
         )
         integrality = np.array(self.whole) & whole
         options: dict[str, float] = {"mip_rel_gap": gap}
-        if time_limit_s is not None:
-            options["time_limit"] = time_limit_s
+        if node_limit is not None:
+            options["node_limit"] = node_limit
         # numbers that trouble the solver may not with every variable whole: then once more
         for integral in (integrality | (every and whole), integrality | whole):
-            result = milp(
-                cost,
-                integrality=integral.astype(int),
-                bounds=Bounds(0.0, np.array(self.upper)),
-                constraints=LinearConstraint(
-                    matrix,
-                    np.array([low for *_, low, _ in self.rows]),
-                    np.array([high for *_, high in self.rows]),
-                ),
-                options=options,
+            result = _apart(
+                partial(
+                    milp,
+                    cost,
+                    integrality=integral.astype(int),
+                    bounds=Bounds(0.0, np.array(self.upper)),
+                    constraints=LinearConstraint(
+                        matrix,
+                        np.array([low for *_, low, _ in self.rows]),
+                        np.array([high for *_, high in self.rows]),
+                    ),
+                    options=options,
+                )
             )
             if result.status != TROUBLE:
                 break
@@ -128,7 +135,27 @@ class Model:
         if result.x is None or not (result.status == DONE or rested):
             raise SolverStoppedError(
                 f"the solver stopped before it had an answer: {result.message}",
-                "allow it more time or a wider gap, or offer fewer sizes",
+                "offer fewer sizes, or plan fewer corners at once",
             )
         x = np.where(integrality, np.round(result.x), result.x)
         return Solution(x=x, value=float(cost @ x), gap=float(result.mip_gap or 0.0))
+
+
+def _apart(solve: Callable[[], Any]) -> Any:
+    """A solver's answer, worked out beside this thread, so that an interrupt is heard at once."""
+    found: list[Any] = []
+    failed: list[BaseException] = []
+
+    def run() -> None:
+        try:
+            found.append(solve())
+        except BaseException as error:  # told where it was asked for
+            failed.append(error)
+
+    beside = Thread(target=run, daemon=True)
+    beside.start()
+    while beside.is_alive():
+        beside.join(timeout=LISTEN_S)
+    if failed:
+        raise failed[0]
+    return found[0]

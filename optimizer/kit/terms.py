@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from optimizer.advise.stacks import GRAIN_PER_MM, Split
 from optimizer.advise.table import Table
 from optimizer.kit.asked import N_DRAW
-from optimizer.kit.program import Plan
 from optimizer.kit.recipes import SHIM_TOLERANCE_MM, WITHIN_MM
 from optimizer.record import record
 
+Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-STEP_MM = 0.25
+STEP_MM, FINE_STEP_MM = 0.25, 0.1
 
 
 @record
@@ -30,17 +30,24 @@ class Wheel:
     table : the corner's surface, goal and hardware
     copies : 2 where the other wheel is set alike, from a like set of shims
     bore : of its shims, where offers tell bores apart
+    other_mm : the other wheel's shims where its own corner lists them; None for as many
+    place : its logbook's folder and its corner's name
     """
 
     label: str
     table: Table
     copies: int = 1
     bore: int | None = None
+    other_mm: tuple[float, ...] | None = None
+    place: tuple[str, str] = ("", "")
 
     @property
     def on_hand_mm(self) -> tuple[float, ...]:
-        """The shims of this joint, those on the car included, all copies together."""
-        return (self.table.evidence.corner.stack.box_mm or self.on_car_mm) * self.copies
+        """The shims of this joint, those on the car included, both wheels' together."""
+        own = self.table.evidence.corner.stack.box_mm or self.on_car_mm
+        if self.copies == 1:
+            return own
+        return own + (own if self.other_mm is None else self.other_mm)
 
     @property
     def on_car_mm(self) -> tuple[float, ...]:
@@ -58,7 +65,8 @@ class Terms:
     spares : shims of each size in use that the box must hold besides
     on_hand_mm : every shim there is, those on the car included, in place of what car.toml
         lists; None for that
-    step_mm : between heights; None for about a quarter of a millimetre, as the sizes allow
+    step_mm : between the heights that are planned for; None for about a tenth of a millimetre
+        with one wheel, a quarter with several, as the sizes allow
     shim_tolerance_mm, within_mm : see :func:`optimizer.kit.recipes.recipes`
     """
 
@@ -85,6 +93,33 @@ class Height:
 
 
 @record
+class Made:
+    """What a kit makes of one wheel, whatever the others are set to of theirs.
+
+    Attributes
+    ----------
+    splits : rising joint height
+    loss_deg, length_change_mm : shape (n_draw, n_split)
+    choice : shape (n_draw,), the split that each draw takes
+    """
+
+    splits: tuple[Split, ...]
+    loss_deg: Array
+    length_change_mm: Array
+    choice: NDArray[np.intp]
+
+    @property
+    def height_mm(self) -> Array:
+        """Heights of the splits, (n_split,)."""
+        return np.array([s.height_mm for s in self.splits])
+
+    @property
+    def lost_deg(self) -> Array:
+        """What each draw loses, (n_draw,)."""
+        return np.asarray(self.loss_deg[np.arange(len(self.choice)), self.choice])
+
+
+@record
 class Kit:
     """A purchase, and what it loses.
 
@@ -96,8 +131,9 @@ class Kit:
     high_deg : what nine draws in ten stay under
     by_wheel_deg : each wheel's mean
     share_fine : of the draws, those that lose less than is worth a run
-    gap : the solver's gap on the loss
-    plan : what the solver gave
+    gap : how much less, as a part, the solver leaves open that a kit of this price may lose;
+        of the heights and recipes that it was given
+    made : for each wheel
     """
 
     packs: Whole
@@ -107,7 +143,7 @@ class Kit:
     by_wheel_deg: tuple[float, ...]
     share_fine: float
     gap: float
-    plan: Plan
+    made: tuple[Made, ...]
 
 
 @record
@@ -139,13 +175,10 @@ def knee_of(price: Sequence[float], loss: Sequence[float]) -> int | None:
     return at if below[at] > 1e-9 else None
 
 
-def step_of(sizes: Sequence[int]) -> float:
-    """A step of height near a quarter of a millimetre that sizes can make, mm.
+def step_of(sizes: Sequence[int], near_mm: float = STEP_MM) -> float:
+    """A step of height near one that is wanted, which sizes can make, mm.
 
     ``sizes`` are in thousandths of a mm.
     """
     lattice = int(np.gcd.reduce(np.array(sizes, np.int64))) / GRAIN_PER_MM
-    if lattice > STEP_MM:
-        return lattice
-    times = round(STEP_MM / lattice)
-    return lattice * times
+    return lattice * max(1, round(near_mm / lattice))

@@ -56,9 +56,39 @@ def wheels_of(
     for place in places:
         evidence = corner_evidence(place.book, place.corner)
         table = Table(evidence, place.goal or evidence.corner.goal)
-        copies = 2 if both_sides else 1
-        wheels.append(Wheel(label=place.label, table=table, copies=copies, bore=bores[place.label]))
+        wheels.append(
+            Wheel(
+                label=place.label,
+                table=table,
+                copies=2 if both_sides else 1,
+                bore=bores[place.label],
+                other_mm=_other_mm(place) if both_sides else None,
+                place=(str(place.book.folder), place.corner),
+            )
+        )
     return tuple(wheels)
+
+
+def parted_axles(wheels: Sequence[Wheel], places: Sequence[Place]) -> list[str]:
+    """Axles that are to be set alike and whose two wheels are planned apart."""
+    named = {(id(p.book), p.corner) for p in places}
+    return [
+        axle.name
+        for book in {id(p.book): p.book for p in places}.values()
+        for axle in book.axles.values()
+        if axle.same and len(wheels) > 1
+        if all((id(book), side) in named for side in (axle.left, axle.right))
+    ]
+
+
+def _other_mm(place: Place) -> tuple[float, ...] | None:
+    """The shims that car.toml lists for the other wheel of an axle; None where it does not."""
+    for axle in place.book.axles.values():
+        if place.corner in (axle.left, axle.right):
+            other = axle.right if place.corner == axle.left else axle.left
+            if other in place.book.corners:
+                return place.book.corners[other].stack.box_mm or None
+    return None
 
 
 def bore_mm(corner: Corner) -> float | None:

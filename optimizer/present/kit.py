@@ -18,6 +18,7 @@ from optimizer.units import from_deg
 
 SHOWN = 7
 APART_DEG = 0.0005
+NEAR_MM = 0.15
 SHOWN_MORE = 5
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 MEASURE_FIRST = "Hard flat shims, few and thick; measure each stack before it goes on."
@@ -47,10 +48,9 @@ def kit_screen(advice: KitAdvice, crew: Crew, width: int, where: str, priced: st
     lines += labelled("Makes", "; ".join(made_words(advice, crew)), width)
     if advice.more:
         lines += labelled("One more", more_words(advice.more, crew), width)
-    if sum(w.copies for w in advice.planner.wheels) == 1:
-        alone = "one wheel; --both-sides where the other is set alike"
-        lines += labelled("Counts", alone, width)
-    if advice.kit.gap > 0.0005:
+    counts = counts_words(advice)
+    lines += labelled("Counts", counts, width) if counts else []
+    if any(kit.gap > 0.0005 for kit in advice.kits):
         lines += labelled("Solved", gap_words(advice), width)
     lines += labelled("Careful", f"{MEASURE_FIRST} {AT_HAND}", width)
     then = f"shimopt kit{where} --recipes (how to stack it)"
@@ -112,7 +112,8 @@ def buy_words(advice: KitAdvice, crew: Crew) -> str:
     why = {
         "budget": "the least loss for your budget",
         "loss": "the cheapest that loses no more than you say",
-        "worth": f"the cheapest that in 9 of 10 loses less than is worth a run ({worth} {unit})",
+        "worth": "the cheapest of these that in 9 of 10 loses less than is worth a run "
+        f"({worth} {unit})",
         "knee": f"the knee: none stays under what is worth a run ({worth} {unit}) in 9 of 10, "
         "and past this each step costs more and brings less",
         "best": f"the best there is; none stays under what is worth a run ({worth} {unit}) in "
@@ -146,14 +147,18 @@ def offer_words(offer: Offer, crew: Crew, n: int = 1) -> str:
 
 
 def made_words(advice: KitAdvice, crew: Crew) -> list[str]:
-    """For each wheel, how many of the heights that may be asked for are made, and which not."""
+    """For each wheel, how often the joint height asked for is made, and which is not."""
     out = []
-    for wheel, rows in zip(advice.planner.wheels, advice.heights, strict=True):
-        asked = [row for row in rows if row.share > 0.0]
-        lacking = [row for row in asked if row.split is None]
-        name = f"{wheel.label}: " if len(advice.planner.wheels) > 1 else ""
-        said = f"{name}{len(asked) - len(lacking)} of the {len(asked)} joint heights asked for"
-        if lacking:
+    near = advice.planner.near_share(advice.kit, NEAR_MM)
+    wheels = advice.planner.wheels
+    for wheel, rows, share in zip(wheels, advice.heights, near, strict=True):
+        lacking = [row for row in rows if row.split is None and row.share > 0.0]
+        name = f"{wheel.label}: " if len(wheels) > 1 else ""
+        said = (
+            f"{name}the joint height asked for, to within {crew.length(NEAR_MM)}, in "
+            f"{round(100 * share)} of 100"
+        )
+        if lacking and share < 0.995:
             worst = sorted(lacking, key=lambda row: -row.share)[:3]
             many = ", ".join(
                 f"{height_words(row.height_mm, crew)} ({asked_words(row.share)})" for row in worst
@@ -184,10 +189,23 @@ def more_words(more: Sequence[OneMore], crew: Crew) -> str:
     return f"{'; '.join(said)} {unit}; the others less"
 
 
+def counts_words(advice: KitAdvice) -> str:
+    """Which wheels are counted, where that may not be what is meant."""
+    said = []
+    if sum(w.copies for w in advice.planner.wheels) == 1:
+        said.append("one wheel; --both-sides where the other is set alike")
+    for name in advice.parted:
+        said.append(
+            f"both wheels of axle {name}, each for itself; to be set alike, as car.toml says, "
+            "name one with --corner and say --both-sides"
+        )
+    return "; ".join(said)
+
+
 def gap_words(advice: KitAdvice) -> str:
     """How far the solver's answer may be off the best."""
     gap = max(kit.gap for kit in advice.kits)
-    return f"no kit at these prices loses over {100 * gap:.1f} % less than these"
+    return f"no kit at these prices loses over {100 * gap:.1f} % less, of the heights looked at"
 
 
 def recipes_screen(advice: KitAdvice, crew: Crew, width: int, where: str) -> list[str]:
@@ -196,11 +214,11 @@ def recipes_screen(advice: KitAdvice, crew: Crew, width: int, where: str) -> lis
     unit = crew.units.length
     for wheel, rows in zip(advice.planner.wheels, advice.heights, strict=True):
         now = wheel.table.now.height_mm
-        shown = [row for row in rows if row.share > 0.0 or abs(row.height_mm - now) < 0.025]
+        shown = [row for row in rows if row.share >= 0.005 or abs(row.height_mm - now) < 0.025]
         cells = [["height", "asked", "above", "below", "shims", "loses"]]
         for row in shown:
             mark = " now" if abs(row.height_mm - now) < 0.025 else ""
-            split = row.split
+            split = wheel.table.now.split if mark else row.split
             cells.append(
                 [
                     height_words(row.height_mm, crew) + mark,
@@ -217,7 +235,8 @@ def recipes_screen(advice: KitAdvice, crew: Crew, width: int, where: str) -> lis
         others = [row for row in rows if row not in shown]
         if others:
             made = sum(row.split is not None for row in others)
-            lines += wrapped(f"and {made} of {len(others)} heights that no draw asks for", width)
+            words = f"and {made} of {len(others)} heights asked for by under 1 in 200 draws"
+            lines += wrapped(words, width)
     read = (
         f"joint heights in {unit} from the reference; asked: of 100 draws; stacks top to bottom, "
         f"the fewest shims; loses: {crew.units.toe} on average if this height is all there is"
@@ -228,7 +247,7 @@ def recipes_screen(advice: KitAdvice, crew: Crew, width: int, where: str) -> lis
             "At once", "every height here can stand beside all that the others may be set to", width
         )
     lines += labelled("Careful", f"{MEASURE_FIRST} {AT_HAND}", width)
-    return lines + labelled("Then", f"shimopt next{where} for the setting to make", width)
+    return lines + labelled("Then", f"{where} for the setting to make", width)
 
 
 def replay_screen(
@@ -317,8 +336,9 @@ def _list(advice: KitAdvice, crew: Crew, width: int) -> list[str]:
         rows.append((name, kit, str(kit.price), " + ".join(bought) or "nothing"))
     for box in advice.boxes:
         price = "?" if box.price is None else str(box.price)
-        said = f"only {box_words(box.box_mm, crew)}"
-        rows.append((box.name, box.kit, price, said if box.kit else f"{said}: makes nothing"))
+        said = box_words(box.box_mm, crew)
+        name = f"only {box.name}"
+        rows.append((name, box.kit, price, said if box.kit else f"{said}: makes nothing"))
     heads = ("", "price", "loses", "up to", "fine", "buys")
     cells = [heads]
     for name, one, price, said in rows:
@@ -376,5 +396,6 @@ def _kit_name(advice: KitAdvice) -> str:
 def _one_more(more: OneMore, crew: Crew) -> str:
     size = f"{crew.stack((more.thickness_mm,))} {crew.units.length}"
     if more.offer is None:
-        return f"any number of {size} (not on offer)"
-    return f"{offer_words(more.offer, crew)} at {more.price}"
+        return f"twelve a wheel of {size} (not on offer)"
+    each = " each" if more.packs > 1 else ""
+    return f"{offer_words(more.offer, crew, more.packs)} at {more.price}{each}"

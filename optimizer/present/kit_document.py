@@ -30,15 +30,15 @@ def kit_document(book: Logbook, advice: KitAdvice, crew: Crew) -> Json:
             "n_run": len(wheel.table.evidence.runs),
             "heights": [_height(row, crew) for row in rows],
             "draws": {
-                "best_height_mm": asked.best_height_mm.tolist(),
-                "best_length_change_mm": asked.best_length_mm.tolist(),
-                "best_deg": asked.best_deg.tolist(),
-                "made_height_mm": asked.height_mm[choice].tolist(),
-                "loss_deg": asked.loss_deg[range(len(choice)), choice].tolist(),
+                "best_height_mm": costs.best_height_mm.tolist(),
+                "best_length_change_mm": costs.best_length_mm.tolist(),
+                "best_deg": costs.best_deg.tolist(),
+                "made_height_mm": made.height_mm[made.choice].tolist(),
+                "loss_deg": made.lost_deg.tolist(),
             },
         }
-        for wheel, rows, asked, choice in zip(
-            planner.wheels, advice.heights, planner.asked, advice.kit.plan.choice, strict=True
+        for wheel, rows, costs, made in zip(
+            planner.wheels, advice.heights, planner.costs, advice.kit.made, strict=True
         )
     ]
     whole = envelope("kit", book, corners)
@@ -51,7 +51,7 @@ def kit_document(book: Logbook, advice: KitAdvice, crew: Crew) -> Json:
         "step_mm": planner.step_mm,
         "shim_tolerance_mm": planner.terms.shim_tolerance_mm,
         "within_mm": planner.terms.within_mm,
-        "within_costs_deg": max(a.slope_deg_per_mm for a in planner.asked)
+        "within_costs_deg": max(c.slope_deg_per_mm for c in planner.costs)
         * planner.terms.within_mm,
         "n_draw": planner.terms.n_draw,
         "worthwhile_deg": planner.worthwhile_deg,
@@ -69,6 +69,8 @@ def kit_document(book: Logbook, advice: KitAdvice, crew: Crew) -> Json:
         "buy": screen.buy_words(advice, crew),
         "makes": screen.made_words(advice, crew),
         "read": screen.legend_words(advice, crew),
+        "solved": screen.gap_words(advice),
+        "counts": screen.counts_words(advice),
     }
     whole["cautions"] = [screen.MEASURE_FIRST, *IN_FULL]
     return whole
@@ -140,6 +142,7 @@ def _more(more: OneMore, crew: Crew) -> Json:
     return {
         "thickness_mm": more.thickness_mm,
         "on_offer": offer is not None,
+        "packs": more.packs,
         "pieces_in_pack": None if offer is None else offer.pack,
         "price_of_pack": None if more.price is None else str(more.price),
         "saves": {"value_deg": more.saves_deg, "shown": crew.score(more.saves_deg)},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure as Picture
 
+BAR_MM = 0.1
 HATCHES = ("", "////", "....", "xxxx")
 
 
@@ -72,20 +74,31 @@ def _draw_frontier(axes: Axes, advice: KitAdvice, crew: Crew) -> None:
 def _draw_asked(axes: Axes, advice: KitAdvice, crew: Crew) -> None:
     unit = crew.units.length
     wheels = advice.planner.wheels
+    many = len(wheels) > len(HATCHES)
     names = drawn_names([w.label for w in wheels], 24)
-    width = from_mm(advice.planner.step_mm, unit) * 0.8 / len(wheels)
-    for i, (wheel, rows) in enumerate(zip(wheels, advice.heights, strict=True)):
+    n_beside = 1 if many else len(wheels)
+    width = from_mm(BAR_MM, unit) * 0.8 / n_beside
+    for i, (wheel, rows) in enumerate(zip(wheels[:n_beside], advice.heights, strict=False)):
         asked = [row for row in rows if row.share > 0.0]
+        if many:
+            asked = [
+                replace(row, share=row.share / len(wheels))
+                for every in advice.heights
+                for row in every
+                if row.share > 0.0
+            ]
         at = np.array([from_mm(row.height_mm, unit) for row in asked])
         share = np.array([100.0 * row.share for row in asked])
         made = np.array([row.split is not None for row in asked])
-        shift = (i - (len(wheels) - 1) / 2.0) * width
+        shift = (i - (n_beside - 1) / 2.0) * width
         colour, hatch = COLOURS[i % len(COLOURS)], HATCHES[i % len(HATCHES)]
         axes.bar(at[made] + shift, share[made], width, color=colour, hatch=hatch,
                  edgecolor="white", label=names[wheel.label])  # fmt: skip
-        axes.bar(at[~made] + shift, share[~made], width, color="none", edgecolor=colour, lw=1.2)
+        axes.bar(at[~made] + shift, share[~made], width, color="none", edgecolor=colour,
+                 lw=1.2 if n_beside == 1 else 0.7)  # fmt: skip
     axes.set_xlabel(f"joint height from the reference, {unit}")
     axes.set_ylabel("of 100 draws")
-    axes.set_title("what may be asked for; empty bars: not made", loc="left", fontsize=10)
-    if len(wheels) > 1:
+    told = "what may be asked for; empty bars: not made"
+    axes.set_title(f"{told}; all wheels" if many else told, loc="left", fontsize=10)
+    if n_beside > 1:
         axes.legend(fontsize=8, frameon=False)

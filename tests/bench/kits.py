@@ -83,7 +83,7 @@ def timing(case: int, n_size: int, n_corner: int, n_draw: int, *, prices: bool) 
     start = time.perf_counter()
     planner = planner_of(case, n_size, n_corner, n_draw)
     planned = time.perf_counter() - start
-    shop, asks = planner.catalogue.shop, planner.asks
+    shop, asks = planner.catalogue.shop, planner.posed
     best = least_loss(shop, asks, gap=GAP)
     dear = least_price(shop, asks, best.loss * (1.0 + GAP)).price
     took, gaps = [], []

@@ -52,7 +52,11 @@ def test_a_page_a_corner(
         f"shimopt enter {demo_copy} --corner rear-right --travels "
         '"-30 -20 -10 10 20 30" --passes up1,down1,up2,down2',
     ]
-    assert " ".join(then.split()) == f"Then print it; as you measure: {'; '.join(hints)}; to show the other seat: shimopt brief {folder}"
+    assert (
+        " ".join(then.split())
+        == f"Then print it; as you measure: {'; '.join(hints)}; to show the other seat: "
+        f"shimopt brief {demo_copy}"
+    )
     left, right = _pages(pdf)
     assert left.startswith("rear-left, after 3 runs try this next, for what it teaches")
     assert right.startswith("rear-right first run: measure it as it stands")

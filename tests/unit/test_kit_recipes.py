@@ -35,7 +35,7 @@ def _every_stack(
         run = Run(name="x", corner="rl", above_mm=above, below_mm=below)
         made = joint_height_mm(run, REF, stack)
         key = above if face == "arm-above" else below
-        if abs(made - height) + each * len(key) <= 0.05 + 1e-9:
+        if abs(made - height) <= 0.05 + 1e-9 and each * len(key) <= 0.05 + 1e-9:
             out.append(Split(above_mm=above, below_mm=below, height_mm=made))
     return out
 
