@@ -690,6 +690,47 @@ def _places(
 
 
 @app.command()
+def brief(
+    folder: Folder = Path(),
+    corner: CornerName = None,
+    goal: GoalText = None,
+    until: Until = None,
+    leave_out: LeaveOut = None,
+    attach: Annotated[
+        list[Path] | None,
+        typer.Option("--attach", help="A photo or a note to put in; again for more."),
+    ] = None,
+    out: Annotated[Path, typer.Option("--out", help="The .html file to write.")] = Path(
+        "brief.html"
+    ),
+    pdf: Annotated[
+        Path | None, typer.Option("--pdf", help="Also the same on one sheet: a .pdf file.")
+    ] = None,
+    paper: Annotated[str, typer.Option("--paper", help="Of the .pdf: a4 or letter.")] = "a4",
+    markdown: Annotated[
+        bool, typer.Option("--markdown", help="A message for a chat, in place of the file.")
+    ] = False,
+) -> None:
+    """Example: shimopt brief shimopt-demo --out brief.html --pdf brief.pdf
+
+    The change defended to the other seat, in one file that needs no network: what, why,
+    how sure, what it costs, what lost, what would prove it wrong, and any setting to try.
+    """
+    from optimizer.brief_call import BriefCall, asked_words, check_call, write_briefs
+
+    call = BriefCall(out=out, pdf=pdf, paper=paper, markdown=markdown, attach=tuple(attach or ()))
+    check_call(call)
+    book = _book(folder, until, leave_out)
+    names = _corners(book, corner)
+    goals = _goals(book, names, goal)
+    asked = asked_words(goal, until, leave_out)
+    for line in write_briefs(call, book, [(n, goals[n]) for n in names], asked):
+        write(line)
+    if not markdown:
+        write_then(f"open {out.name if len(names) == 1 else 'each'} in any browser, or send it on")
+
+
+@app.command()
 def sheet(
     folder: Folder = Path(),
     corner: CornerName = None,

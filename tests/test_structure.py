@@ -27,6 +27,7 @@ LEVELS = {
     "present": 6,
     "demo_files": 6,
     "kit_call": 7,
+    "brief_call": 7,
     "terminal": 7,
     "questions": 7,
     "enter": 7,

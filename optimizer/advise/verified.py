@@ -14,7 +14,7 @@ from optimizer.advise.evidence import Evidence, fitted
 from optimizer.advise.goal import Target, log_that_weighs, weight_spread_mm
 from optimizer.advise.span import draw_spans_deg
 from optimizer.measure.shape import curve_shape
-from optimizer.model.surface import draw_scores_deg
+from optimizer.model.surface import ToeSurface, draw_scores_deg
 from optimizer.record import record
 from optimizer.records import Goal, Logbook
 
@@ -64,12 +64,11 @@ def verified(book: Logbook, evidence: Evidence, goal: Goal, target: Target) -> V
     The run's curve is foreseen with all its noise by the surface of the runs before it
     alone; how far it is off is the chi-square of the miss (any text).
     """
-    if len(evidence.runs) < 2:
+    seen = foretold(evidence)
+    if seen is None:
         return None
     run, curve = evidence.runs[-1], evidence.curves[-1]
-    before = replace(evidence, runs=evidence.runs[:-1], curves=evidence.curves[:-1])
-    surface = fitted(before).surface
-    height, change = evidence.setting_of(run)
+    surface, (height, change) = seen
     mean, cov = surface.curve(height, change, curve.travel_mm)
     whole = cov + curve.cov_deg2
     gap = curve.toe_deg - mean
@@ -94,6 +93,17 @@ def verified(book: Logbook, evidence: Evidence, goal: Goal, target: Target) -> V
         measured_deg=float(curve.toe_deg[worst]),
         suspect=None if fits else _likeliest(book, run.corner, run.name),
     )
+
+
+def foretold(evidence: Evidence) -> tuple[ToeSurface, tuple[float, float]] | None:
+    """The surface of all runs but the last, and the last one's (height, length change).
+
+    None where no run came before it.
+    """
+    if len(evidence.runs) < 2:
+        return None
+    before = replace(evidence, runs=evidence.runs[:-1], curves=evidence.curves[:-1])
+    return fitted(before).surface, evidence.setting_of(evidence.runs[-1])
 
 
 def chi_square_tail(value: float, n: int) -> float:

@@ -54,6 +54,22 @@ class CurveField:
         forms = np.einsum("ikjl,rk,rl->rij", by_term, rows, rows, optimize=True)
         self._spread = _written_out(forms)
 
+    def polynomials(self) -> tuple[Array, Array]:
+        """Mean and variance written out, (10, n_row) and (28, n_row).
+
+        Each is that matrix turned times :meth:`products`, of which the mean takes the first
+        ten.
+        """
+        return self._mean, self._spread
+
+    @staticmethod
+    def products(height_mm: Array, length_change_mm: Array) -> Array:
+        """Products of height and length scaled to the surface's reach, (28, n_setting).
+
+        In the order of the total degree n, from height^n to length^n.
+        """
+        return _products(height_mm, length_change_mm)
+
     def mean_deg(self, height_mm: Array, length_change_mm: Array) -> Array:
         """Mean, shape (n_setting, n_row), degrees."""
         return self.mean_and_variance(height_mm, length_change_mm)[0]

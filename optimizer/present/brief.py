@@ -1,0 +1,414 @@
+"""The brief: what the person in the other seat must see of a change, in words and curves.
+
+It says the same as ``next``, in another order and with what stands behind it: the runs, what
+was considered, what would prove it wrong, and a stamp that names the data.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer import __version__
+from optimizer.advise.advice import Advice, Spot
+from optimizer.advise.eccentric import BAND_SD
+from optimizer.advise.evidence import Evidence, corner_evidence
+from optimizer.advise.explore import Explored, explore
+from optimizer.advise.makeable import limits_of
+from optimizer.advise.next_move import advise
+from optimizer.advise.table import Table
+from optimizer.advise.verified import foretold, score_of_readings
+from optimizer.measure.spreads import GaugeStudy, gauge_study
+from optimizer.present import note
+from optimizer.present.cautions import IN_FULL
+from optimizer.present.crew import Crew, corner_title
+from optimizer.present.doubts import doubt_words
+from optimizer.present.labour import minutes_words, rate_words
+from optimizer.present.limits import limits_words
+from optimizer.present.pivot import joint_name, raise_words
+from optimizer.present.repeats import repeats_words
+from optimizer.present.verified import verified_words
+from optimizer.present.wished import figure_words, score_words, wishes_words
+from optimizer.record import record
+from optimizer.records import Goal, Logbook
+
+Array = NDArray[np.float64]
+
+SHOWN_RUNS = 8
+SHOWN_SETTINGS = 8
+FELT_DEG = 0.02
+MINUS = "-"
+
+
+@record
+class Line:
+    """A curve of the picture; ``half_deg`` is half its 90 % band, None without one.
+
+    ``kind`` is before, measured, now, foretold or expected; ``points`` are readings.
+    """
+
+    kind: str
+    name: str
+    travel_mm: Array
+    toe_deg: Array
+    half_deg: Array | None = None
+    points: bool = False
+
+
+@record
+class Section:
+    """One heading and what is said under it."""
+
+    key: str
+    heading: str
+    paragraphs: tuple[str, ...]
+
+
+@record
+class Brief:
+    """Everything that a brief says of one corner.
+
+    Attributes
+    ----------
+    sentence : the change in one sentence
+    sections : in their order
+    lines : curves of the picture
+    settings : rows of the table of settings, the heading first
+    runs : rows of the log, the heading first
+    left_out_runs : how many runs before those are not listed
+    explored : what a reader may try
+    stamp : date, versions, hash and what was asked
+    """
+
+    title: str
+    car: str
+    corner: str
+    sentence: str
+    sections: tuple[Section, ...]
+    lines: tuple[Line, ...]
+    settings: tuple[tuple[str, ...], ...]
+    runs: tuple[tuple[str, ...], ...]
+    left_out_runs: int
+    cautions: tuple[str, ...]
+    explored: Explored
+    figure: str
+    stamp: tuple[str, ...]
+
+
+def corner_brief(
+    book: Logbook,
+    corner: str,
+    goal: Goal | None,
+    *,
+    today: date,
+    digest: str,
+    asked: str = "",
+) -> Brief:
+    """The brief of a corner's next change, or of leaving it as it is.
+
+    Parameters
+    ----------
+    book, corner, goal : as for :func:`advise`
+    today, digest : of the stamp
+    asked : the flags of the call that bear on the answer
+
+    Raises
+    ------
+    CallError, TooFewReadingsError, NothingCanBeMadeError
+        As :func:`advise` does.
+    """
+    advice = advise(book, corner, goal)
+    crew = Crew.of(book)
+    evidence = corner_evidence(book, corner)
+    table = Table(evidence, goal or evidence.corner.goal)
+    explored = explore(table, limits_of(table), advice.move.spot)
+    runs, left_out = _runs(evidence, advice, crew)
+    return Brief(
+        title=f"{book.car}: {corner_title(advice.corner, advice.n_run)}",
+        car=book.car,
+        corner=advice.corner.name,
+        sentence=sentence(advice, crew),
+        sections=tuple(_sections(book, advice, crew)),
+        lines=_lines(evidence, table, advice),
+        settings=_settings(explored, table, advice, crew),
+        runs=runs,
+        left_out_runs=left_out,
+        cautions=IN_FULL,
+        explored=explored,
+        figure=figure_words(advice.goal, advice.target, crew),
+        stamp=_stamp(today, digest, asked),
+    )
+
+
+def sentence(advice: Advice, crew: Crew) -> str:
+    """The change in one sentence, with what it is for."""
+    unit = crew.units.toe
+    figure = figure_words(advice.goal, advice.target, crew)
+    now, then = advice.now_outlook.score_deg, advice.outlook.score_deg
+    move = advice.move
+    if advice.action == "stay" or not (
+        abs(move.raise_mm) >= 0.005 or abs(move.turn.change_mm) >= 0.005
+    ):
+        return (
+            f"Leave it as it stands: toe change {crew.score(then.value)} {unit} {figure} "
+            f"over the travel that counts."
+        )
+    split = move.spot.split
+    doing = [
+        f"{crew.stack(split.above_mm)} over {crew.stack(split.below_mm)} at the "
+        f"{joint_name(advice.corner.stack)}"
+    ]
+    if abs(move.raise_mm) >= 0.005:
+        doing[0] += f" {raise_words(move, advice.corner, crew)}"
+    doing += [words.split(";")[0] for words in note.do_words(move, advice, crew)[2:]]
+    aim = f"toe change should go from {crew.score(now.value)} to about {crew.score(then.value)}"
+    verb = {"go-back": "Go back to", "repeat": "Measure again"}.get(advice.action, "Set")
+    run = f" run {move.spot.run}:" if advice.action in ("go-back", "repeat") else ""
+    return f"{verb}{run} {', '.join(doing)}: {aim} {unit} {figure}."
+
+
+def _sections(book: Logbook, advice: Advice, crew: Crew) -> list[Section]:
+    study = gauge_study(book)
+    made = [
+        Section(key="first", heading="Before anything", paragraphs=_given(note.before_all(advice))),
+        Section(key="doubt", heading="Doubt", paragraphs=_given(doubt_words(advice, crew))),
+        Section(
+            key="feel", heading="What you should feel", paragraphs=feel_words(book, advice, crew)
+        ),
+        Section(key="sure", heading="How sure", paragraphs=sure_words(advice, crew, study)),
+        Section(key="cost", heading="What it costs", paragraphs=cost_words(advice, crew)),
+        Section(key="lost", heading="Considered, and lost", paragraphs=lost_words(advice, crew)),
+        Section(
+            key="wrong", heading="It is wrong if", paragraphs=(note.proof_words(advice, crew),)
+        ),
+    ]
+    return [section for section in made if section.paragraphs]
+
+
+def feel_words(book: Logbook, advice: Advice, crew: Crew) -> tuple[str, ...]:
+    """What the driver should feel at both ends of travel (common practice, no source)."""
+    place = _place(book, advice.corner.name)
+    outlook, now = advice.outlook, advice.now_outlook
+    low, high = advice.target.window_mm
+    when = {
+        "rear": ("braking and turning in", "power, and the outer wheel in a turn"),
+        "front": ("power", "braking, and the outer wheel in a turn"),
+        "": ("droop", "bump, and the outer wheel in a turn"),
+    }[place]
+    said = []
+    for travel, words in zip((low, high), when, strict=True):
+        at = int(np.argmin(np.abs(outlook.travel_mm - travel)))
+        before, after = float(now.toe_deg[at]), float(outlook.toe_deg[at])
+        change = after - before
+        if abs(change) < FELT_DEG:
+            effect = "nothing to feel"
+        elif change > 0.0:
+            effect = "steadier" if place != "front" else "steadier on the straight, slower to turn"
+        else:
+            effect = "sharper, less steady" if place != "front" else "sharper to turn in"
+        ends = [_toe(before, crew), _toe(after, crew)]
+        said.append(f"{crew.travel(travel)} ({words}): {ends[0]} now, {ends[1]} next: {effect}")
+    return (*said, "Common practice, no source: go by what the car does.")
+
+
+def sure_words(advice: Advice, crew: Crew, study: GaugeStudy | None) -> tuple[str, ...]:
+    """Band, chance and what the gauge repeats to; whether the last run came out as foretold."""
+    score = score_words(advice, crew)
+    said = [f"{score[0].upper()}{score[1:]}. The band holds the truth 90 times in 100."]
+    wishes = wishes_words(advice, crew, stands=advice.action == "stay")
+    if wishes:
+        said.append(f"Wishes: {wishes}.")
+    if advice.verified is not None:
+        said.append(f"The last run: {verified_words(advice.verified, crew)}.")
+    if study is not None:
+        said.append(f"The gauge: {repeats_words(study, crew)}.")
+    verdict = note.verdict_words(advice, crew)
+    said.append(f"{'Go on' if advice.verdict.go_on else 'Stop'}: {verdict}.")
+    return tuple(said)
+
+
+def cost_words(advice: Advice, crew: Crew) -> tuple[str, ...]:
+    """Minutes, parts, static toe and the eccentric."""
+    said = []
+    if advice.action != "stay":
+        minutes, rate = (
+            minutes_words(advice.effort.work.minutes),
+            rate_words(advice.effort.work, crew),
+        )
+        said += [f"{', '.join(w for w in (minutes, rate) if w)}."] if minutes else []
+        said += [_parts(advice, crew)]
+        said += [f"{w[0].upper()}{w[1:]}." for w in note.do_words(advice.move, advice, crew)[-1:]]
+    limits = limits_words(advice.limits, advice, crew)
+    said += [f"Limits: {limits}."] if limits else []
+    return tuple(w for w in said if w)
+
+
+def lost_words(advice: Advice, crew: Crew) -> tuple[str, ...]:
+    """What else was looked at, and why not."""
+    said = [note.runner_up_words(other, advice, crew) for other in advice.runners_up]
+    kept = f" {advice.n_kept} of them keep the wishes." if advice.wishes else ""
+    ruled = f" {advice.n_ruled_out} more are past a limit." if advice.n_ruled_out else ""
+    said.append(f"{advice.n_candidate} settings were scored.{kept}{ruled}")
+    return tuple(f"{w[0].upper()}{w[1:]}" for w in said)
+
+
+def _parts(advice: Advice, crew: Crew) -> str:
+    """Shims that go in and come off."""
+    now, then = advice.now.split, advice.move.spot.split
+    before = Counter((*now.above_mm, *now.below_mm))
+    after = Counter((*then.above_mm, *then.below_mm))
+    fitted, taken = (
+        tuple(sorted(d.elements(), reverse=True)) for d in (after - before, before - after)
+    )
+    if not fitted and not taken:
+        return "No shims but those on the car." if now != then else ""
+    words = [f"in from the box {crew.stack(fitted)}"] if fitted else []
+    words += [f"off {crew.stack(taken)}"] if taken else []
+    return f"Shims, {crew.units.length}: {'; '.join(words)}."
+
+
+def _place(book: Logbook, corner: str) -> str:
+    """rear or front, from its axle or its name; empty where neither says."""
+    for axle in book.axles.values():
+        if corner in (axle.left, axle.right):
+            return axle.place
+    words = corner.lower().replace("_", "-").split("-")
+    return next((place for place in ("rear", "front") if place in words), "")
+
+
+def _lines(evidence: Evidence, table: Table, advice: Advice) -> tuple[Line, ...]:
+    """Before, measured, now, foretold of the last run, expected."""
+    out = []
+    names = [run.name for run in evidence.runs]
+    first = 0
+    last = len(names) - 1
+    for index in dict.fromkeys((first, last)):
+        curve = evidence.curves[index]
+        out.append(
+            Line(
+                kind="before" if index == first else "measured",
+                name=names[index],
+                travel_mm=np.append(curve.travel_mm, 0.0),
+                toe_deg=np.append(curve.toe_deg, 0.0),
+                half_deg=np.append(BAND_SD * curve.sd_deg, 0.0),
+                points=True,
+            )
+        )
+    travel = advice.outlook.travel_mm
+    seen = foretold(evidence)
+    if seen is not None:
+        surface, spot = seen
+        mean, cov = surface.curve(*spot, travel)
+        out.append(
+            Line(
+                kind="foretold",
+                name=f"{names[-1]} foretold",
+                travel_mm=travel,
+                toe_deg=mean,
+                half_deg=BAND_SD * np.sqrt(np.maximum(np.diag(cov), 0.0)),
+            )
+        )
+    return tuple(_sorted(line) for line in out)
+
+
+def _sorted(line: Line) -> Line:
+    order = np.argsort(line.travel_mm, kind="stable")
+    half = None if line.half_deg is None else line.half_deg[order]
+    return Line(
+        kind=line.kind,
+        name=line.name,
+        travel_mm=line.travel_mm[order],
+        toe_deg=line.toe_deg[order],
+        half_deg=half,
+        points=line.points,
+    )
+
+
+def _settings(
+    explored: Explored, table: Table, advice: Advice, crew: Crew
+) -> tuple[tuple[str, ...], ...]:
+    """For the most promising splits the best length, by what is expected; now and next marked."""
+    unit = crew.units.length
+    rows = [("above", "below", f"link, {unit}", f"eccentric, {unit}", "change", "90 in 100", "")]
+    score = np.where(explored.offered, explored.score_deg, np.inf)
+    best = np.argmin(score, axis=1)
+    order = np.argsort(score[np.arange(len(best)), best], kind="stable")
+    places = [(int(i), int(best[i])) for i in order[:SHOWN_SETTINGS]]
+    for at in (explored.start, explored.now):
+        if at not in places and explored.offered[at]:
+            places.append(at)
+    for at in places:
+        split = explored.splits[at[0]]
+        spot = Spot(split=split, length_change_mm=float(explored.length_mm[at]))
+        marks = [
+            words
+            for words, on in (
+                ("next", at == explored.start),
+                ("now", at == explored.now),
+                (f"run {_run_at(table, spot)}", bool(_run_at(table, spot))),
+            )
+            if on
+        ]
+        rows.append(
+            (
+                crew.stack(split.above_mm),
+                crew.stack(split.below_mm),
+                moved(spot.length_change_mm - advice.now.length_change_mm, crew),
+                moved(float(explored.shift_mm[at]), crew),
+                crew.score(float(explored.score_deg[at])),
+                f"{crew.score(float(explored.low_deg[at]))} to "
+                f"{crew.score(float(explored.high_deg[at]))}",
+                ", ".join(marks),
+            )
+        )
+    return tuple(rows)
+
+
+def _run_at(table: Table, spot: Spot) -> str:
+    found = table.measured_at(spot)
+    return "" if found is None or found.run is None else found.run
+
+
+def moved(length_mm: float, crew: Crew) -> str:
+    """A way from now, signed: longer and inboard plus."""
+    amount = crew.rough_length(length_mm).split()[0]
+    return "0" if abs(length_mm) < 0.05 else f"{'+' if length_mm > 0 else MINUS}{amount}"
+
+
+def _runs(
+    evidence: Evidence, advice: Advice, crew: Crew
+) -> tuple[tuple[tuple[str, ...], ...], int]:
+    """The measured runs, oldest first, and how many before them are not listed."""
+    rows = [("run", "date", "setting", "change", "note")]
+    n = len(evidence.runs)
+    first = max(0, n - SHOWN_RUNS)
+    for index in range(first, n):
+        run = evidence.runs[index]
+        seen = score_of_readings(evidence, index, advice.goal, advice.target)
+        rows.append(
+            (
+                run.name,
+                run.date,
+                crew.setting(run),
+                MINUS if seen is None else crew.score(seen.value),
+                run.note,
+            )
+        )
+    return tuple(rows), first
+
+
+def _stamp(today: date, digest: str, asked: str) -> tuple[str, ...]:
+    out = [today.isoformat(), f"shimopt {__version__}", f"logbook {digest}"]
+    return (*out, f"asked with {asked}") if asked else tuple(out)
+
+
+def _toe(toe_deg: float, crew: Crew) -> str:
+    amount = crew.amount(toe_deg)
+    return crew.toe(toe_deg) if float(amount.split()[0]) else f"{amount} of toe"
+
+
+def _given(text: str) -> tuple[str, ...]:
+    return (text,) if text else ()
