@@ -30,7 +30,10 @@ BROWSERS = ("chromium", "chromium-browser")
 PAINT_BAR_MS, MOVE_BAR_MS = 200.0, 16.0
 N_PAINT, N_MOVE = 9, 200
 
-PAINT = "() => performance.getEntriesByType('paint').map(e => [e.name, e.startTime])"
+PAINT = """() => new Promise(done => new PerformanceObserver(list => {
+  const first = list.getEntriesByName('first-paint');
+  if (first.length) done(first[0].startTime);
+}).observe({type: 'paint', buffered: true}))"""
 MOVES = """async (n) => {
   const sliders = ['height', 'length'].map(id => document.getElementById(id));
   const drawn = () => document.getElementById('curve').getAttribute('d');
@@ -81,8 +84,7 @@ def first_paint_ms(browser: Any, page: Path, n: int = N_PAINT) -> list[float]:
         context = browser.new_context(offline=True)
         opened = context.new_page()
         opened.goto(page.as_uri())
-        opened.wait_for_function("performance.getEntriesByName('first-paint').length > 0")
-        out.append(dict(opened.evaluate(PAINT))["first-paint"])
+        out.append(opened.evaluate(PAINT))
         context.close()
     return out[1:]
 
