@@ -367,7 +367,7 @@ def test_without_scripts_it_is_all_there(
         assert plain(words) in text, words
     assert page.locator("svg#picture").is_visible()
     assert len(NUMBER.findall(page.get_attribute("#curve", "d"))) > 10
-    assert page.locator("#curve").bounding_box()["width"] > 100
+    assert max(page.locator("#curve").bounding_box()[side] for side in ("width", "height")) > 100
     tables = page.locator("table")
     rows = [
         row
@@ -386,32 +386,59 @@ def paper_of(page: Any, size: str) -> pypdf.PdfReader:
     return pypdf.PdfReader(io.BytesIO(page.pdf(format=size, margin=edge)))
 
 
-@pytest.mark.parametrize("moved", [False, True], ids=["as-opened", "moved"])
-@pytest.mark.parametrize("size", ["A4", "Letter"])
-@pytest.mark.parametrize("name", ["demo", "axle", "thou", "long"])
-def test_it_prints_on_one_sheet(
-    name: str,
-    size: str,
-    moved: bool,
-    briefs: Briefs,
-    open_page: Opener,
-    advised: Callable[[str], list[str]],
-) -> None:
-    page = open_page(briefs(name))
-    if moved:
-        to_end(page, "End")
-    paper = paper_of(page, size)
-    assert len(paper.pages) == 1
+def letters(sheet: pypdf.PageObject) -> tuple[str, list[float]]:
+    """A sheet's words and the height of each piece of them in points, as it lies on the paper."""
     heights: list[float] = []
 
     def seen(text: str, cm: Any, tm: Any, font: Any, points: float) -> None:
         if text.strip():
-            heights.append(abs(points * tm[3] * cm[3]))
+            right, up = tm[2] * cm[0] + tm[3] * cm[2], tm[2] * cm[1] + tm[3] * cm[3]
+            heights.append(points * float(np.hypot(right, up)))
 
-    text = squeezed(paper.pages[0].extract_text(visitor_text=seen))
+    return squeezed(sheet.extract_text(visitor_text=seen)), heights
+
+
+@pytest.mark.parametrize("size", ["A4", "Letter"])
+@pytest.mark.parametrize("name", ["demo", "axle", "thou", "long"])
+def test_it_prints_on_one_sheet(
+    name: str, size: str, briefs: Briefs, open_page: Opener, advised: Callable[[str], list[str]]
+) -> None:
+    paper = paper_of(open_page(briefs(name)), size)
+    assert len(paper.pages) == 1
+    text, heights = letters(paper.pages[0])
     for words in advised(name):
         assert squeezed(words) in text, words
+    assert "Support the car on rated stands".replace(" ", "").casefold() in text
     assert min(heights) >= SMALLEST_PT
+
+
+@pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no-scripts"])
+def test_it_prints_dark_or_light_and_without_scripts(
+    scripts: bool, briefs: Briefs, open_page: Opener
+) -> None:
+    """Paper has no dark side: the same ink whatever the screen."""
+    light, dark = (
+        paper_of(open_page(briefs("demo"), scheme=scheme, scripts=scripts), "A4")
+        for scheme in ("light", "dark")
+    )
+    assert len(dark.pages) == 1
+    assert drawn_on(dark) == drawn_on(light)
+
+
+def drawn_on(paper: pypdf.PdfReader) -> bytes:
+    """What is drawn on the sheets, stroke by stroke."""
+    return b"".join(sheet.get_contents().get_data() for sheet in paper.pages)
+
+
+def test_paper_shows_what_its_words_say(briefs: Briefs, open_page: Opener) -> None:
+    """After a setting was tried, paper has the advice's curve, or says what the curve is of."""
+    page = open_page(briefs("demo"))
+    advice = paper_of(page, "A4")
+    to_end(page, "Home")
+    tried = paper_of(page, "A4")
+    said = page.get_attribute("#height", "aria-valuetext") or "?"
+    words, _ = letters(tried.pages[0])
+    assert drawn_on(tried) == drawn_on(advice) or squeezed(said) in words
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
