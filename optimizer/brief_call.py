@@ -26,7 +26,8 @@ class BriefCall:
 
 def check_call(call: BriefCall) -> None:
     """CallError for what is wrong with the call itself, before a logbook is read."""
-    from optimizer.present.paper import check_ending, check_paper
+    from optimizer.present.leaf import check_paper
+    from optimizer.present.paper import check_ending
 
     if call.out.suffix.lower() not in ENDINGS:
         raise CallError(f"{call.out.name} does not end in .html", "end it in .html")

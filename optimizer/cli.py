@@ -755,7 +755,8 @@ def sheet(
     each should be, what would prove it wrong, the checks and all the cautions.
     """
     from optimizer.present.crew import corner_flag
-    from optimizer.present.paper import check_ending, check_paper, write_sheets
+    from optimizer.present.leaf import check_paper
+    from optimizer.present.paper import check_ending, write_sheets
     from optimizer.present.sheet import corner_sheet
     from optimizer.present.travels import Asked
 

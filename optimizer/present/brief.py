@@ -336,10 +336,9 @@ def _settings(
     score = np.where(explored.offered, explored.score_deg, np.inf)
     best = np.argmin(score, axis=1)
     order = np.argsort(score[np.arange(len(best)), best], kind="stable")
-    places = [(int(i), int(best[i])) for i in order[:SHOWN_SETTINGS]]
-    for at in (explored.start, explored.now):
-        if at not in places and explored.offered[at]:
-            places.append(at)
+    first = [at for at in dict.fromkeys((explored.start, explored.now)) if explored.offered[at]]
+    likely = [(int(i), int(best[i])) for i in order[:SHOWN_SETTINGS]]
+    places = list(dict.fromkeys((*first, *likely)))
     for at in places:
         split = explored.splits[at[0]]
         spot = Spot(split=split, length_change_mm=float(explored.length_mm[at]))

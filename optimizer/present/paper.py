@@ -10,49 +10,43 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.errors import CallError
 from optimizer.present.cautions import IN_FULL
-from optimizer.present.plot import font_of, in_glyphs, put
+from optimizer.present.leaf import (
+    MARGIN_MM,
+    PAPERS_MM,
+    TICK_MM,
+    Leaf,
+    check_paper,
+    line_mm,
+    lines_of,
+)
+from optimizer.present.plot import in_glyphs, put
 from optimizer.present.sheet import AT_EACH, Sheet
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure as Picture
 
-PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-MARGIN_MM = 10.0
-MM_PER_POINT = 25.4 / 72.0
 SMALL, PLAIN, TITLE = 9.0, 10.0, 15.0
 HAND_SIZES = (11.0, 10.0, 9.0)
 # share of the usual gaps that a page has before it is refused
 TIGHT = 0.4
-LEAD = 1.22  # line to line, of the letters' size
 BOX_MM, TALLEST_BOX_MM = 8.0, 10.5
 TABLE_MM = 126.0
 TRAVEL_MM, EXPECTED_MM, WITHIN_MM = 26.0, 17.0, 15.0
 LEAST_NOTES_MM = 15.0
 GUTTER_MM = 5.0
-TICK_MM = 3.0
 LABEL_MM = 17.0
-INK, FAINT = "black", "#dddddd"
+FAINT = "#dddddd"
 
 
 def check_ending(path: Path) -> None:
     """CallError unless the file can hold pages."""
     if path.suffix.lower() != ".pdf":
         raise CallError(f"{path.name} does not end in .pdf", "end it in .pdf: a sheet is pages")
-
-
-def check_paper(paper: str) -> str:
-    """The paper's name as the tool writes it; CallError where there is no such paper."""
-    name = paper.strip().lower()
-    if name not in PAPERS_MM:
-        raise CallError(f"there is no paper {paper!r} here", f"use one of {', '.join(PAPERS_MM)}")
-    return name
 
 
 def write_sheets(sheets: Sequence[Sheet], path: Path, paper: str = "a4") -> None:
@@ -112,23 +106,8 @@ def page_of(sheet: Sheet, paper: str = "a4", folio: str = "") -> Picture:
     )
 
 
-class _Page:
-    """A page to draw on; y grows downwards."""
-
-    def __init__(self, width_mm: float, height_mm: float, gap: float = 1.0) -> None:
-        import matplotlib as mpl
-
-        self.gap = gap  # millimetres between paragraphs
-
-        mpl.use("Agg")
-        from matplotlib.figure import Figure
-
-        self.picture = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), facecolor="white")
-        self.axes: Axes = self.picture.add_axes((0.0, 0.0, 1.0, 1.0))
-        self.axes.set(xlim=(0.0, width_mm), ylim=(height_mm, 0.0))
-        self.axes.axis("off")
-        self.left, self.right = MARGIN_MM, width_mm - MARGIN_MM
-        self.bottom = height_mm - MARGIN_MM
+class _Page(Leaf):
+    """A page of a sheet."""
 
     def fill(self, sheet: Sheet, folio: str, hands_size: float, n_may: int, box_mm: float) -> float:
         """Draw a sheet; how many mm it reaches past the bottom, less than zero if none."""
@@ -156,7 +135,7 @@ class _Page:
         gap = 2.0
         unit = (self.right - self.left + gap) / sum(share for _, share in sheet.blanks)
         tall = max(len(lines_of(t, s * unit - gap, SMALL)) for t, s in sheet.blanks)
-        under = y + tall * _line(SMALL) + 0.5
+        under = y + tall * line_mm(SMALL) + 0.5
         x = self.left
         for text, share in sheet.blanks:
             self.words(x, y, share * unit - gap, text, SMALL)
@@ -206,8 +185,8 @@ class _Page:
             heads += [(end + EXPECTED_MM, WITHIN_MM, "within", reading)]
         for x, wide, name, below in heads:
             self.put(x + wide / 2.0, y, name, SMALL, bold=True, across="center")
-            self.put(x + wide / 2.0, y + _line(SMALL), below, SMALL, across="center")
-        y += 2.0 * _line(SMALL) + 0.8
+            self.put(x + wide / 2.0, y + line_mm(SMALL), below, SMALL, across="center")
+        y += 2.0 * line_mm(SMALL) + 0.8
         zero = (sheet.zero, "") if told else ("", "")
         for name, expected, within, proves in (
             ("ride height", *zero, False),
@@ -217,7 +196,7 @@ class _Page:
             if proves:
                 self.box(self.left, y, TRAVEL_MM, box_mm, FAINT)
                 self.box(end, y, told, box_mm, FAINT)
-            middle = y + (box_mm - _line(PLAIN)) / 2.0
+            middle = y + (box_mm - line_mm(PLAIN)) / 2.0
             self.put(self.left + 1.0, middle, name, PLAIN, bold=proves)
             for i in range(n_box):
                 self.box(boxes + i * box, y, box, box_mm)
@@ -251,88 +230,5 @@ class _Page:
 
     def tick(self, x: float, y: float, wide: float, text: str, size: float) -> float:
         """A small box to tick and a paragraph beside it."""
-        self.box(x, y + (_line(size) - TICK_MM) / 2.0, TICK_MM, TICK_MM)
+        self.box(x, y + (line_mm(size) - TICK_MM) / 2.0, TICK_MM, TICK_MM)
         return self.words(x + TICK_MM + 1.5, y, wide - TICK_MM - 1.5, text, size)
-
-    def words(
-        self, x: float, y: float, wide: float, text: str, size: float, *, bold: bool = False
-    ) -> float:
-        """A paragraph from its top left; where the next one may start."""
-        for line in lines_of(text, wide, size, bold=bold):
-            self.put(x, y, line, size, bold=bold)
-            y += _line(size)
-        return y
-
-    def put(
-        self,
-        x: float,
-        y: float,
-        text: str,
-        size: float,
-        *,
-        bold: bool = False,
-        across: str = "left",
-    ) -> None:
-        """One line of text, its line's top at y."""
-        if not text:
-            return
-        self.axes.text(
-            x,
-            y + 0.95 * size * MM_PER_POINT,
-            text,
-            fontsize=size,
-            fontweight="bold" if bold else "normal",
-            color=INK,
-            ha=across,
-            va="baseline",
-            parse_math=False,
-        )
-
-    def rule(self, x: float, y: float, wide: float) -> None:
-        """A thin line across."""
-        self.axes.plot((x, x + wide), (y, y), color=INK, linewidth=0.3)
-
-    def box(self, x: float, y: float, wide: float, high: float, fill: str = "none") -> None:
-        """An outlined box; a filled one has no outline."""
-        from matplotlib.patches import Rectangle
-
-        if not wide:
-            return
-        edge = INK if fill == "none" else "none"
-        self.axes.add_patch(
-            Rectangle((x, y), wide, high, facecolor=fill, edgecolor=edge, linewidth=0.8)
-        )
-
-
-def _line(size: float) -> float:
-    """From line to line, mm."""
-    return LEAD * size * MM_PER_POINT
-
-
-def lines_of(text: str, wide_mm: float, size: float, *, bold: bool = False) -> list[str]:
-    """Text in lines that fit a width, in the font's own letters; a longer word is cut."""
-    weight = "bold" if bold else "normal"
-    lines: list[str] = []
-    for word in in_glyphs(" ".join(text.split()), weight).split(" "):
-        longer = f"{lines[-1]} {word}" if lines else word
-        if lines and _wide_mm(longer, size, weight) <= wide_mm:
-            lines[-1] = longer
-            continue
-        lines.append("")
-        for letter in word:
-            if lines[-1] and _wide_mm(lines[-1] + letter, size, weight) > wide_mm:
-                lines.append("")
-            lines[-1] += letter
-    return lines
-
-
-def _wide_mm(text: str, size: float, weight: str) -> float:
-    return sum(_em(letter, weight) for letter in text) * size * MM_PER_POINT
-
-
-@cache
-def _em(letter: str, weight: str) -> float:
-    """How wide a letter is set, as a part of the size."""
-    font = font_of(weight)
-    font.set_size(100.0, 72.0)
-    return float(font.load_char(ord(letter)).linearHoriAdvance) / 65536.0 / 100.0

@@ -65,7 +65,7 @@ def test_the_demo_uses_an_empty_folder_and_advises_no_other(
     (photos / "car.toml").write_text("mine")
     paper.write_text("mine")
     assert _call(capsys, "demo", str(empty))[0] == 0
-    assert sorted(_files(empty)) == ["car.toml", "readings.csv", "runs.csv"]
+    assert sorted(_files(empty)) == ["car.toml", "offers.csv", "readings.csv", "runs.csv"]
     for folder in (photos, paper):
         code, out, err = _call(capsys, "demo", str(folder))
         assert (code, out) == (2, "")

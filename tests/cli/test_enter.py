@@ -363,7 +363,12 @@ def test_undo_without_a_history_says_so(demo_copy: Path) -> None:
     code, out, err = undo(demo_copy)
     assert (code, out) == (1, "")
     assert "there is nothing to undo" in err
-    assert sorted(p.name for p in demo_copy.iterdir()) == ["car.toml", "readings.csv", "runs.csv"]
+    assert sorted(p.name for p in demo_copy.iterdir()) == [
+        "car.toml",
+        "offers.csv",
+        "readings.csv",
+        "runs.csv",
+    ]
 
 
 def test_a_logbook_of_another_shape_keeps_its_bytes(demo_copy: Path) -> None:

@@ -17,8 +17,9 @@ from optimizer.enter.plan import PASSES as ENTERED
 from optimizer.errors import CallError
 from optimizer.logbook import parse_goal
 from optimizer.present.crew import Crew
+from optimizer.present.leaf import PAPERS_MM
 from optimizer.present.note import note
-from optimizer.present.paper import PAPERS_MM, page_of
+from optimizer.present.paper import page_of
 from optimizer.present.sheet import corner_sheet
 from optimizer.present.travels import MOST_TRAVELS, Asked, EnterAsks, travels_to_set
 from optimizer.records import Eccentric, GaugeKind, Goal, Logbook, Signs, Units
