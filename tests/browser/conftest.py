@@ -161,9 +161,9 @@ def books(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Logbooks by name: the demo, its axle, and copies with other units, words and sizes."""
     folder = tmp_path_factory.mktemp("books")
     made = {"demo": demo_folder(), "axle": ROOT / "data" / "axle"}
-    for name, change in (("thou", _thou), ("long", _long), ("markup", _markup)):
-        made[name] = Path(shutil.copytree(demo_folder(), folder / name))
-        change(made[name])
+    for change in (inches, long, markup, cam, fixed, many):
+        made[change.__name__] = Path(shutil.copytree(demo_folder(), folder / change.__name__))
+        change(made[change.__name__])
     return made
 
 
@@ -189,6 +189,15 @@ NASTY = (
 NASTY_RUN = "<b>r&amp;1</b>'🏁"
 
 
+SHIMS = 'shims = "3 + 2 + 4x1 + 3x0.5 + 2x0.25"'
+SLOT = """
+kind = "slot"
+per_mark = 1.0
+inboard_left = 10
+outboard_left = 12
+"""
+
+
 def _edit(path: Path, pairs: dict[str, str]) -> None:
     text = path.read_text(encoding="utf-8")
     for old, new in pairs.items():
@@ -197,10 +206,10 @@ def _edit(path: Path, pairs: dict[str, str]) -> None:
     path.write_text(text, encoding="utf-8")
 
 
-def _thou(folder: Path) -> None:
+def inches(folder: Path) -> None:
     """Inches, minutes of arc and toe-out plus, for the same car and the same readings."""
 
-    def inches(found: re.Match[str]) -> str:
+    def _told(found: re.Match[str]) -> str:
         return found[1] + re.sub(r"(?<![\dx.])\d+(\.\d+)?(?!x|\d|\.)", _inch, _counts(found[2]))
 
     def _counts(words: str) -> str:
@@ -219,7 +228,7 @@ def _thou(folder: Path) -> None:
     keys = "span|length|arm|rise|length_give_or_take|arm_give_or_take|rise_give_or_take"
     keys += "|shorter|longer|per_mark|inboard_left|outboard_left|shims|window"
     text = (folder / "car.toml").read_text(encoding="utf-8")
-    text = re.sub(rf"(?m)^((?:{keys}) *= *)([^\n#a-z]*(?:x[^\n#]*)?)", inches, text)
+    text = re.sub(rf"(?m)^((?:{keys}) *= *)([^\n#a-z]*(?:x[^\n#]*)?)", _told, text)
     (folder / "car.toml").write_text(text, encoding="utf-8")
     _edit(
         folder / "runs.csv",
@@ -235,7 +244,7 @@ def _thou(folder: Path) -> None:
     )
 
 
-def _long(folder: Path) -> None:
+def long(folder: Path) -> None:
     """Forty runs with names and notes as long as a tired crew makes them."""
     name = "a-run-whose-name-holds-the-place-the-weather-and-what-was-changed"
     rows = (folder / "runs.csv").read_text(encoding="utf-8").splitlines()
@@ -254,7 +263,7 @@ def _long(folder: Path) -> None:
     _edit(folder / "runs.csv", {"rear-left": corner})
 
 
-def _markup(folder: Path) -> None:
+def markup(folder: Path) -> None:
     """Names and notes that would run, or break the page, were they taken for markup."""
     quoted, cell = NASTY.replace('"', '\\"'), NASTY.replace('"', '""')
     _edit(
@@ -275,3 +284,22 @@ def _markup(folder: Path) -> None:
             "a guess: body turned once": f'"{cell}"',
         },
     )
+
+
+def cam(folder: Path) -> None:
+    """A free cam moves the inner pivot, and lifts it as it turns."""
+    throw = '\nkind = "free-cam"\nthrow = 12\ndegrees_per_mark = 6\nangle = 0\nlifts = "up"\n'
+    _edit(folder / "car.toml", {SLOT: throw})
+    _edit(folder / "runs.csv", {",-3,-3,": ",-3,-2.4,"})
+
+
+def fixed(folder: Path) -> None:
+    """No inner pivot moves: the length follows the height and is no choice."""
+    _edit(folder / "car.toml", {SLOT: '\nkind = "none"\n'})
+
+
+def many(folder: Path) -> None:
+    """Shims for some thousand splits and a thread to match."""
+    box = 'shims = "3 + 2x2 + 6x1 + 4x0.5 + 4x0.25 + 2x0.4 + 2x0.2 + 2x0.1 + 2x0.05"'
+    wide = {"shorter = 12": "shorter = 20", "longer = 9": "longer = 20"}
+    _edit(folder / "car.toml", {SHIMS: box, "pitch = 1.5 ": "pitch = 0.06 ", **wide})

@@ -31,7 +31,14 @@ Array = NDArray[np.float64]
 Opener = Callable[..., Any]
 Briefs = Callable[[str], Path]
 
-EVERY = ("demo", "axle", "thou", "long", "markup")
+
+def slowly(*names: str) -> list[Any]:
+    """Parameters that the quick core leaves out."""
+    return [pytest.param(name, marks=pytest.mark.slow) for name in names]
+
+
+USUAL = ("demo", *slowly("axle", "inches", "long", "markup"))
+EVERY = (*USUAL, *slowly("cam", "fixed", "many"))
 MARGIN = 4.0  # of the speed bars: CI machines are noisy
 TOUCH_PX = 44
 SMALLEST_PT = 7.0
@@ -99,7 +106,8 @@ def advised(books: dict[str, Path]) -> Callable[[str], list[str]]:
 
 def place(page: Any) -> tuple[int, int]:
     """Where the two sliders stand."""
-    return int(page.input_value("#height")), int(page.input_value("#length"))
+    there = page.locator("#length").count()
+    return int(page.input_value("#height")), int(page.input_value("#length")) if there else 0
 
 
 def told(page: Any, at: tuple[int, int] | None = None) -> Any:
@@ -109,8 +117,8 @@ def told(page: Any, at: tuple[int, int] | None = None) -> Any:
 
 def to_end(page: Any, key: str) -> None:
     """Put both sliders to one end by keyboard."""
-    for slider in ("#height", "#length"):
-        page.focus(slider)
+    for slider in page.locator("input[type=range]").all():
+        slider.focus()
         page.keyboard.press(key)
 
 
@@ -169,7 +177,7 @@ def agree(theirs: Any, ours: Array, near_zero: float) -> NDArray[np.bool_]:
     return same | (np.isnan(theirs) & np.isnan(ours))
 
 
-@pytest.mark.parametrize("name", ["demo", "axle", "thou"])
+@pytest.mark.parametrize("name", ["demo", *slowly("axle", "inches", "cam", "fixed", "many")])
 def test_every_setting_says_what_python_says(
     name: str, briefs: Briefs, open_page: Opener, explored: Callable[[str], Any]
 ) -> None:
@@ -177,10 +185,11 @@ def test_every_setting_says_what_python_says(
     n_height, n_length = want.length_mm.shape
     page = open_page(briefs(name))
     for slider, n in (("#height", n_height), ("#length", n_length)):
-        assert (page.get_attribute(slider, "min"), page.get_attribute(slider, "max")) == (
-            "0",
-            str(n - 1),
-        )
+        if n > 1:
+            assert page.get_attribute(slider, "min") == "0"
+            assert page.get_attribute(slider, "max") == str(n - 1)
+        else:
+            assert page.locator(slider).count() == 0, "one setting is no choice"
     travel = json.loads(page.text_content("#surface"))["travel_mm"]
     assert travel == pytest.approx(want.travel_mm)
     got = page.evaluate(
@@ -245,7 +254,7 @@ def pictured(page: Any) -> tuple[str, str]:
     return page.get_attribute("#curve", "d"), page.get_attribute("#curve-band", "d")
 
 
-@pytest.mark.parametrize("name", ["demo", "thou"])
+@pytest.mark.parametrize("name", ["demo", *slowly("inches")])
 @pytest.mark.parametrize("which", ["height", "length"])
 def test_sliders_move_by_keyboard(
     name: str, which: str, briefs: Briefs, open_page: Opener, books: dict[str, Path]
@@ -303,7 +312,7 @@ def settle(page: Any, field: str, typed: str) -> None:
     page.keyboard.press("Tab")
 
 
-@pytest.mark.parametrize("name", ["demo", "thou"])
+@pytest.mark.parametrize("name", ["demo", *slowly("inches")])
 @pytest.mark.parametrize("which", ["height", "length"])
 def test_fields_and_sliders_follow_each_other(
     name: str,
@@ -331,30 +340,28 @@ def test_fields_and_sliders_follow_each_other(
         assert float(page.input_value(f"#{which}-field")) == pytest.approx(values[k], abs=0.006)
 
 
-@pytest.mark.parametrize("typed", ["", "1e", "-", "1e999", "99999", "-99999"])
 @pytest.mark.parametrize("which", ["height", "length"])
 def test_nonsense_is_refused_politely(
-    which: str, typed: str, briefs: Briefs, open_page: Opener, books: dict[str, Path]
+    which: str, briefs: Briefs, open_page: Opener, books: dict[str, Path]
 ) -> None:
     """The field snaps back to a setting, or says what is wrong with it."""
     book, _ = corner_of("demo", books)
     page = open_page(briefs("demo"))
     field = f"#{which}-field"
-    settle(page, field, typed)
-    assert_readouts(page, book)
-    value = page.input_value(field)
-    held = page.get_attribute(field, "aria-invalid") == "true"
-    if held:
-        words = page.get_attribute(field, "aria-describedby") or ""
-        assert any(page.inner_text(f"#{one}").strip() for one in words.split()), "it says nothing"
-    else:
-        assert value, "left empty, and nothing said"
-        page.focus(f"#{which}")
-        page.keyboard.press("ArrowRight")
-        page.keyboard.press("ArrowLeft")
-        if "99999" in typed:
+    for typed in ("", "1e", "-", "1e999", "99999", "-99999"):
+        stood = page.input_value(field)
+        settle(page, field, typed)
+        assert_readouts(page, book)
+        value = page.input_value(field)
+        if page.get_attribute(field, "aria-invalid") == "true":
+            told_by = (page.get_attribute(field, "aria-describedby") or "").split()
+            assert any(page.inner_text(f"#{one}").strip() for one in told_by), "it says nothing"
+        elif "99999" in typed:
+            page.focus(f"#{which}")
             page.keyboard.press("Home" if typed.startswith("-") else "End")
-        assert page.input_value(field) == value, "what stood there was no setting"
+            assert page.input_value(field) == value, "what stood there was no setting"
+        else:
+            assert value == stood, typed
 
 
 @pytest.mark.parametrize("name", EVERY)
@@ -398,8 +405,9 @@ def letters(sheet: pypdf.PageObject) -> tuple[str, list[float]]:
     return squeezed(sheet.extract_text(visitor_text=seen)), heights
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", ["A4", "Letter"])
-@pytest.mark.parametrize("name", ["demo", "axle", "thou", "long"])
+@pytest.mark.parametrize("name", ["demo", "axle", "inches", "long", "fixed"])
 def test_it_prints_on_one_sheet(
     name: str, size: str, briefs: Briefs, open_page: Opener, advised: Callable[[str], list[str]]
 ) -> None:
@@ -412,6 +420,7 @@ def test_it_prints_on_one_sheet(
     assert min(heights) >= SMALLEST_PT
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no-scripts"])
 def test_it_prints_dark_or_light_and_without_scripts(
     scripts: bool, briefs: Briefs, open_page: Opener
@@ -430,6 +439,7 @@ def drawn_on(paper: pypdf.PdfReader) -> bytes:
     return b"".join(sheet.get_contents().get_data() for sheet in paper.pages)
 
 
+@pytest.mark.slow
 def test_paper_shows_what_its_words_say(briefs: Briefs, open_page: Opener) -> None:
     """After a setting was tried, paper has the advice's curve, or says what the curve is of."""
     page = open_page(briefs("demo"))
@@ -441,6 +451,7 @@ def test_paper_shows_what_its_words_say(briefs: Briefs, open_page: Opener) -> No
     assert drawn_on(tried) == drawn_on(advice) or squeezed(said) in words
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [320, 360, 1280])
 def test_everybody_can_use_it(width: int, scheme: str, briefs: Briefs, open_page: Opener) -> None:
@@ -453,8 +464,9 @@ def test_everybody_can_use_it(width: int, scheme: str, briefs: Briefs, open_page
         assert [(v["id"], v["help"], [n["target"] for n in v["nodes"]]) for v in found] == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("name", ["axle", "thou", "long", "markup"])
+@pytest.mark.parametrize("name", ["axle", "inches", "long", "markup", "cam", "fixed"])
 def test_everybody_can_use_others_too(
     name: str, scheme: str, briefs: Briefs, open_page: Opener
 ) -> None:
@@ -465,6 +477,7 @@ def test_everybody_can_use_others_too(
     assert [(v["id"], v["help"], [n["target"] for n in v["nodes"]]) for v in found] == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("width", [320, 360, 1280])
 @pytest.mark.parametrize("name", EVERY)
 def test_fingers_and_narrow_screens(
@@ -476,13 +489,38 @@ def test_fingers_and_narrow_screens(
         wide = page.evaluate("() => [document.documentElement.scrollWidth, innerWidth]")
         assert wide[0] <= wide[1]
         touched = page.locator("input, button, summary, select").all()
-        assert len(touched) >= 4
+        assert len(touched) >= 2
         for one in touched:
             box = one.bounding_box()
             if box is not None:
                 assert box["height"] >= TOUCH_PX - 0.01, one.evaluate("e => e.outerHTML")
                 assert box["x"] >= 0
                 assert box["x"] + box["width"] <= width
+
+
+BROKEN = r"""() => {
+  const broken = [], range = document.createRange();
+  for (const cell of document.querySelectorAll('td, dd, .say')) {
+    const walk = document.createTreeWalker(cell, NodeFilter.SHOW_TEXT);
+    while (walk.nextNode()) {
+      const node = walk.currentNode;
+      for (const found of node.textContent.matchAll(/\d+(\.\d+)?/g)) {
+        range.setStart(node, found.index);
+        range.setEnd(node, found.index + found[0].length);
+        const tops = [...range.getClientRects()].filter(r => r.width).map(r => Math.round(r.top));
+        if (new Set(tops).size > 1) broken.push(found[0]);
+      }
+    }
+  }
+  return broken;
+}"""
+
+
+@pytest.mark.parametrize("name", USUAL)
+def test_no_number_is_broken_across_lines(name: str, briefs: Briefs, open_page: Opener) -> None:
+    """0.012 over two lines reads as 0.0 and 12."""
+    page = open_page(briefs(name), width=320)
+    assert page.evaluate(BROKEN) == []
 
 
 def test_markup_in_a_logbook_shows_as_text(
@@ -510,12 +548,14 @@ def test_markup_in_a_logbook_shows_as_text(
     assert squeezed(corner).replace("🏁", "")[:40] in printed
 
 
+@pytest.mark.slow
 def test_it_paints_at_once(page_bench: ModuleType, browser: Any, briefs: Briefs) -> None:
     paint = page_bench.first_paint_ms(browser, briefs("demo"), n=3)
     assert statistics.median(paint) < page_bench.PAINT_BAR_MS * MARGIN
 
 
-@pytest.mark.parametrize("name", ["demo", "thou"])
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["demo", "inches"])
 def test_a_move_is_answered_within_a_frame(
     name: str, page_bench: ModuleType, browser: Any, briefs: Briefs
 ) -> None:
