@@ -779,7 +779,8 @@ def sheet(
         f"shimopt enter{_where(folder)}{corner_flag(book, name)}{page.enter_flags}"
         for name, page in zip(names, sheets, strict=True)
     ]
-    write_then(f"print it; as you measure: {'; '.join(entering)}")
+    shown = f"shimopt brief{_where(folder)}"
+    write_then(f"print it; as you measure: {'; '.join(entering)}; to show the other seat: {shown}")
 
 
 def _enter_asks(folder: Path, book: Logbook, corner: str) -> EnterAsks | None:

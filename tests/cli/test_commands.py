@@ -31,7 +31,18 @@ def test_version_and_help(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = _call(capsys, "-h")
     assert (code, err) == (0, "")
     assert out.index("Example: shimopt demo") < out.index("Options")
-    for command in ("demo", "new", "enter", "undo", "import", "check", "curves", "next", "kit"):
+    for command in (
+        "demo",
+        "new",
+        "enter",
+        "undo",
+        "import",
+        "check",
+        "curves",
+        "next",
+        "kit",
+        "brief",
+    ):
         code, text, _ = _call(capsys, command, "--help")
         assert code == 0
         assert f"Example: shimopt {command}" in text

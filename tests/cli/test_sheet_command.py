@@ -52,7 +52,7 @@ def test_a_page_a_corner(
         f"shimopt enter {demo_copy} --corner rear-right --travels "
         '"-30 -20 -10 10 20 30" --passes up1,down1,up2,down2',
     ]
-    assert " ".join(then.split()) == f"Then print it; as you measure: {'; '.join(hints)}"
+    assert " ".join(then.split()) == f"Then print it; as you measure: {'; '.join(hints)}; to show the other seat: shimopt brief {folder}"
     left, right = _pages(pdf)
     assert left.startswith("rear-left, after 3 runs try this next, for what it teaches")
     assert right.startswith("rear-right first run: measure it as it stands")
@@ -79,7 +79,7 @@ def test_enter_takes_what_the_page_names(
     folder = str(demo_copy)
     code, out, _ = _call(capsys, folder, "--travels", "-50 -12.5 12.5 50", "--out", str(pdf))
     assert code == 0
-    typed = " ".join(out.split("as you measure: ")[1].split())
+    typed = " ".join(out.split("as you measure: ")[1].split("; to show")[0].split())
     assert typed in _pages(pdf)[0].replace("shimopt enter", f"shimopt enter {folder}")
     words = shlex.split(typed)[1:]
     assert words[-4:] == ["--travels", "-50 -12.5 12.5 50", "--passes", "up1,down1,up2,down2"]
