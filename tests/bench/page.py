@@ -30,10 +30,13 @@ BROWSERS = ("chromium", "chromium-browser")
 PAINT_BAR_MS, MOVE_BAR_MS = 200.0, 16.0
 N_PAINT, N_MOVE = 9, 200
 
-PAINT = """() => new Promise(done => new PerformanceObserver(list => {
-  const first = list.getEntriesByName('first-paint');
-  if (first.length) done(first[0].startTime);
-}).observe({type: 'paint', buffered: true}))"""
+PAINT = """() => new Promise((done, fail) => {
+  new PerformanceObserver(list => {
+    const first = list.getEntriesByName('first-paint');
+    if (first.length) done(first[0].startTime);
+  }).observe({type: 'paint', buffered: true});
+  setTimeout(() => fail(new Error('nothing was painted')), 10000);
+})"""
 MOVES = """async (n) => {
   const sliders = ['height', 'length'].map(id => document.getElementById(id));
   const drawn = () => document.getElementById('curve').getAttribute('d');

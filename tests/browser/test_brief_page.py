@@ -150,9 +150,12 @@ def test_its_policy_bites(briefs: Briefs, open_page: Opener) -> None:
     page = open_page(briefs("demo"), forgiven=True)
     tried = """async () => {
       const told = [];
-      const both = new Promise(done => document.addEventListener('securitypolicyviolation', e => {
-        if (told.push(e.effectiveDirective) === 2) done();
-      }));
+      const both = new Promise(done => {
+        document.addEventListener('securitypolicyviolation', e => {
+          if (told.push(e.effectiveDirective) === 2) done();
+        });
+        setTimeout(done, 3000);
+      });
       const script = document.createElement('script');
       script.textContent = 'window.hacked = 1';
       document.body.append(script);
