@@ -59,6 +59,7 @@ def write_briefs(
     from optimizer.present.brief_message import message
     from optimizer.present.brief_page import page
     from optimizer.present.crew import Crew
+    from optimizer.present.plot import corner_path, put
 
     attached = [attach(path) for path in call.attach]
     crew, digest = Crew.of(book), fingerprint(book.folder)
@@ -70,18 +71,12 @@ def write_briefs(
         return ["\n\n".join(message(one) for one in briefs)]
     made: list[tuple[Path, bytes]] = []
     for one in briefs:
-        path = _named(call.out, one.corner, len(briefs))
+        path = corner_path(call.out, one.corner, len(briefs))
         made.append((path, page(one, crew, attached).encode("utf-8")))
     if call.pdf is not None:
         from optimizer.present.brief_paper import sheets
 
         made.append((call.pdf, sheets(briefs, crew, call.paper)))
-    from optimizer.present.plot import put
-
     for path, content in made:
         put(content, path)
     return [f"made {path} ({len(content) / 1000:.0f} kB)" for path, content in made]
-
-
-def _named(out: Path, corner: str, n_corner: int) -> Path:
-    return out if n_corner == 1 else out.with_name(f"{out.stem}-{corner}{out.suffix}")

@@ -881,7 +881,7 @@ def _goals(book: Logbook, names: Iterable[str], typed: str | None) -> dict[str, 
 
 
 def _picture_path(out: Path, corner: str, n_corner: int) -> Path:
-    from optimizer.present.plot import check_suffix
+    from optimizer.present.plot import check_suffix, corner_path
 
     check_suffix(out)
-    return out if n_corner == 1 else out.with_name(f"{out.stem}-{corner}{out.suffix}")
+    return corner_path(out, corner, n_corner)

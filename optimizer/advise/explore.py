@@ -21,7 +21,7 @@ Mask = NDArray[np.bool_]
 
 N_TRAVEL = 33
 # more settings than this make a page heavy; then every second length goes, and so on
-MOST_SETTINGS = 2500
+MOST_SETTINGS = 1500
 CHUNK = 2000
 
 

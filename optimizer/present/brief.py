@@ -6,6 +6,7 @@ was considered, what would prove it wrong, and a stamp that names the data.
 
 from __future__ import annotations
 
+import textwrap
 from collections import Counter
 from datetime import date
 
@@ -27,6 +28,7 @@ from optimizer.present.cautions import IN_FULL
 from optimizer.present.crew import Crew, corner_title
 from optimizer.present.doubts import doubt_words
 from optimizer.present.labour import minutes_words, rate_words
+from optimizer.present.layout import shortened
 from optimizer.present.limits import limits_words
 from optimizer.present.pivot import joint_name, raise_words
 from optimizer.present.repeats import repeats_words
@@ -38,6 +40,7 @@ from optimizer.records import Goal, Logbook
 Array = NDArray[np.float64]
 
 SHOWN_RUNS = 8
+NAME_ROOM, NOTE_ROOM = 24, 60
 SHOWN_SETTINGS = 8
 FELT_DEG = 0.02
 MINUS = "-"
@@ -332,7 +335,9 @@ def _settings(
 ) -> tuple[tuple[str, ...], ...]:
     """For the most promising splits the best length, by what is expected; now and next marked."""
     unit = crew.units.length
-    rows = [("above", "below", f"link, {unit}", f"eccentric, {unit}", "change", "90 in 100", "")]
+    rows = [
+        ("above", "below", f"link, {unit}", f"eccentric, {unit}", "change", "90 in 100", "which")
+    ]
     score = np.where(explored.offered, explored.score_deg, np.inf)
     best = np.argmin(score, axis=1)
     order = np.argsort(score[np.arange(len(best)), best], kind="stable")
@@ -383,17 +388,18 @@ def _runs(
     """The measured runs, oldest first, and how many before them are not listed."""
     rows = [("run", "date", "setting", "change", "note")]
     n = len(evidence.runs)
+    names = shortened([run.name for run in evidence.runs], NAME_ROOM)
     first = max(0, n - SHOWN_RUNS)
     for index in range(first, n):
         run = evidence.runs[index]
         seen = score_of_readings(evidence, index, advice.goal, advice.target)
         rows.append(
             (
-                run.name,
+                names[run.name],
                 run.date,
                 crew.setting(run),
                 MINUS if seen is None else crew.score(seen.value),
-                run.note,
+                textwrap.shorten(run.note, NOTE_ROOM, placeholder=" .."),
             )
         )
     return tuple(rows), first

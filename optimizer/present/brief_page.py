@@ -23,6 +23,7 @@ from optimizer.present.brief_picture import (
     BOTTOM,
     HEIGHT,
     LEFT,
+    NAMES,
     RIGHT,
     TOP,
     WIDTH,
@@ -39,7 +40,9 @@ Array = NDArray[np.float64]
 ABC = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
 STEP = {"score": 1e-6, "low": 1e-6, "high": 1e-6, "shift": 1e-5, "forgotten": 1e-5, "lift": 1e-5}
 HALF = 1 << 23
+ON_PAPER = 4  # runs, as the style has it
 DIGITS = 7
+EXPECTED_ID = ' id="expected-name"'
 IN_ORDER = ("feel", "sure", "cost", "lost", "wrong")
 
 
@@ -102,7 +105,11 @@ def _section(section: Section) -> str:
 
 
 def _figure(brief: Brief, crew: Crew) -> str:
-    keys = "".join(f"<li>{key_of(kind)}{escape(words)}</li>" for kind, words in legend(brief))
+    keys = "".join(
+        f"<li>{key_of(kind)}<span{EXPECTED_ID if kind == 'expected' else ''}>"
+        f"{escape(words)}</span></li>"
+        for kind, words in legend(brief)
+    )
     drawn = picture(brief, crew)
     return f'<figure>{drawn}<figcaption><ul class="key">{keys}</ul></figcaption></figure>'
 
@@ -156,6 +163,8 @@ def _settings(brief: Brief, crew: Crew) -> str:
 
 def _log(brief: Brief) -> str:
     before = f"; {brief.left_out_runs} earlier ones are in runs.csv" if brief.left_out_runs else ""
+    if len(brief.runs) - 1 > ON_PAPER:
+        before += f"; on paper the last {ON_PAPER}"
     said = f"Runs behind it, stacks top to bottom, above over below{before}"
     return f'<section id="runs"><h2>Runs</h2>{_table(said, brief.runs)}</section>'
 
@@ -225,7 +234,8 @@ def _embedded(brief: Brief, crew: Crew) -> str:
                 }
                 for s in explored.splits
             ],
-            "lengths": explored.length_mm.round(6).tolist(),
+            "lengths": _rows(explored.length_mm),
+            "named": NAMES["expected"],
             "lift": lifted,
             "table": {name: coded(values, STEP[name]) for name, values in table.items()},
             "step": STEP,
@@ -267,6 +277,12 @@ def coded(values: Array, step: float) -> str:
         code = min(max(round(float(value) / step) + HALF, 0), 64**4 - 1)
         out.append("".join(ABC[code >> shift & 63] for shift in (18, 12, 6, 0)))
     return "".join(out)
+
+
+def _rows(length_mm: Array) -> list[list[float]]:
+    """Lengths of each split, or of the first where all have the same."""
+    rows: list[list[float]] = length_mm.round(6).tolist()
+    return rows[:1] if all(row == rows[0] for row in rows) else rows
 
 
 def _short(values: Array) -> list[list[float]]:

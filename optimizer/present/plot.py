@@ -11,6 +11,8 @@ import contextlib
 import errno
 import io
 import os
+import re
+import zlib
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
@@ -52,6 +54,16 @@ def check_suffix(path: Path) -> None:
         raise CallError(
             f"{path.name} does not end in a picture's ending", f"end it in {', '.join(SUFFIXES)}"
         )
+
+
+def corner_path(out: Path, corner: str, n_corner: int) -> Path:
+    """The file of one corner of several; what no file may be called is left out of its name."""
+    if n_corner == 1:
+        return out
+    safe = re.sub(r'[\\/:*?"<>|\x00-\x1f]', "-", corner)
+    if safe != corner:  # two such names must not become one
+        safe += f"-{zlib.crc32(corner.encode()):08x}"
+    return out.with_name(f"{out.stem}-{safe}{out.suffix}")
 
 
 def save(picture: Picture, path: Path) -> None:

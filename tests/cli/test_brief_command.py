@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pypdf
@@ -45,6 +46,23 @@ def test_each_corner_has_its_own(capsys: pytest.CaptureFixture[str], tmp_path: P
     assert code == 0
     assert made.exists()
     assert "open b.html" in out
+
+
+def test_a_corner_s_name_may_hold_what_no_file_may(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    book = Path(shutil.copytree(AXLE, tmp_path / "car"))
+    for path in book.iterdir():
+        text = path.read_text(encoding="utf-8")
+        text = text.replace("corner.rear-left", 'corner."rear/left"').replace(
+            "rear-left", "rear/left"
+        )
+        path.write_text(text, encoding="utf-8")
+    code, _, err = _call(capsys, str(book), "--out", str(tmp_path / "b.html"))
+    assert code == 0, err
+    made = sorted(p.name for p in tmp_path.iterdir() if p.suffix == ".html")
+    assert len(made) == 2
+    assert made[0].startswith("b-rear-left-")
 
 
 def test_a_message_goes_to_the_screen_and_nothing_is_written(

@@ -5,6 +5,7 @@
   const ABC = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_";
   const place = Object.fromEntries([...ABC].map((c, i) => [c, i]));
   const columns = data.lengths[0].length;
+  const lengths = (i) => data.lengths[data.lengths.length > 1 ? i : 0];
   // four letters a number; the missing one is "...."
   const read = (name, i, j) => {
     const at = 4 * (i * columns + j), text = data.table[name].slice(at, at + 4);
@@ -22,7 +23,7 @@
     const score = read("score", i, j);
     if (score === null) return null;
     const h = data.lift ? read("lift", i, j) : data.splits[i].height;
-    const p = products(h, data.lengths[i][j]);
+    const p = products(h, lengths(i)[j]);
     const toe = [], half = [];
     for (let k = 0; k < z.length; k++) {
       let m = 0, v = 0;
@@ -61,9 +62,11 @@
   let [i, j] = data.start;
 
   const draw = () => {
-    const split = data.splits[i], d = data.lengths[i][j], found = at(i, j);
+    const split = data.splits[i], d = lengths(i)[j], found = at(i, j);
     const raised = split.height - here[0], turned = d - here[1];
     height.value = i;
+    const advised = i === data.start[0] && j === data.start[1];
+    $("expected-name").textContent = advised ? data.named : "of the setting tried, shaded: 90 in 100";
     heightField.value = signed(raised);
     const stack = `${split.above} over ${split.below}`;
     const up = Math.abs(raised) < 0.005 ? "joint as now" : `joint ${length(raised)} ${units.length} ${raised > 0 ? "higher" : "lower"}`;
@@ -105,9 +108,13 @@
   typed(heightField, () => data.splits.map((s) => s.height - here[0]), (k) => { i = k; });
   if (reachSlider) {
     reachSlider.addEventListener("input", () => { j = Number(reachSlider.value); draw(); });
-    typed(lengthField, () => data.lengths[i].map((d) => d - here[1]), (k) => { j = k; });
+    typed(lengthField, () => lengths(i).map((d) => d - here[1]), (k) => { j = k; });
   }
   $("back").addEventListener("click", () => { [i, j] = data.start; draw(); });
+  // paper shows the curve that its words are about
+  let kept = [i, j];
+  addEventListener("beforeprint", () => { kept = [i, j]; [i, j] = data.start; draw(); });
+  addEventListener("afterprint", () => { [i, j] = kept; draw(); });
   document.documentElement.classList.add("on");
   draw();
 })();
