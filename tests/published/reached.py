@@ -33,6 +33,7 @@ EXCUSED = {
     "advise.axle.AxleAdvice.past_today": "a yes or no about checked limits",
     "advise.pair.Side.forgo_wishes": "takes back a narrowing of checked settings",
     "advise.tradeoff.Option.run": "a run's name",
+    "kit.plan.Planner.posed": "hands the benchmark losses and recipes that are checked",
 }
 CONFIG = "[run]\nsource = optimizer\ndynamic_context = test_function\ndata_file = {data}\n"
 

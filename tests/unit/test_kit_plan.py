@@ -214,6 +214,10 @@ def test_a_replay_is_what_the_plan_says(demo_book: Logbook) -> None:
         assert one.made_deg >= one.wanted_deg - 1e-9
         total += one.made_deg - one.wanted_deg
     assert total / 40 == pytest.approx(kit.loss_deg, abs=1e-7)
+    best = planner.costs[0].best_height_mm
+    near = [min(abs(b - h) for h in kit.made[0].height_mm) <= 0.2 for b in best]
+    assert planner.near_share(kit, 0.2) == (pytest.approx(sum(near) / 40),)
+    assert 0 < sum(near) <= 40
     for wrong in (0, 41):
         with pytest.raises(CallError, match="no draw"):
             planner.replay(kit, wrong)
