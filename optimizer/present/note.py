@@ -89,10 +89,9 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     lines += labelled("Limits", limits, width) if limits else []
     lines += labelled("Go on" if go_on else "Stop", verdict_words(advice, crew), width)
     lines += labelled("Careful", careful_words(advice), width)
-    then = labelled("Then", then_words(advice, where), width)
-    if brevity and len(then) > 1:
-        then = labelled("Then", then_words(advice, where, on_paper=False), width)
-    return [*lines, *then]
+    each = [labelled("Then", words, width) for words in then_variants(advice, where)]
+    fitting = (then for then in each if not brevity or len(then) == 1)
+    return [*lines, *next(fitting, each[-1])]
 
 
 def heading_words(advice: Advice) -> str:
@@ -327,14 +326,24 @@ def verdict_words(advice: Advice, crew: Crew) -> str:
     )
 
 
-def then_words(advice: Advice, where: str = "", *, on_paper: bool = True) -> str:
-    """The next command; ``on_paper`` names the sheet too."""
+def then_words(advice: Advice, where: str = "") -> str:
+    """The next command, and those that go with it."""
+    return then_variants(advice, where)[0]
+
+
+def then_variants(advice: Advice, where: str = "") -> tuple[str, ...]:
+    """The same, the fullest first."""
+    show = f"; shimopt brief{where} to show"
     if advice.action in ("try", "repeat"):
-        sheet = f" (shimopt sheet{where} on paper)" if on_paper else ""
-        return f"shimopt enter{where} as you measure it{sheet}"
+        enter = f"shimopt enter{where}"
+        whole = f"{enter} as you measure it (shimopt sheet{where} on paper){show} it"
+        brief = f"{enter}; to show it: shimopt brief{where}"
+        return (whole, brief, f"{enter} as you measure it")
     if advice.action == "go-back":
-        return f"set it as in that run, one pass to be sure; shimopt curves{where} has its figures"
-    return f"keep the figures: shimopt curves{where} --out curves.pdf"
+        text = f"set it as in that run, one pass to be sure; shimopt curves{where} has its figures"
+    else:
+        text = f"keep the figures: shimopt curves{where} --out curves.pdf"
+    return (f"{text}{show} it", text)
 
 
 def before_all(advice: Advice) -> str:

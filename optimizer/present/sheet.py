@@ -260,8 +260,8 @@ def _passes(crew: Crew) -> tuple[str, ...]:
 def _then(advice: Advice, here: str, flags: str) -> str:
     """The next command, and how what is measured on this page is entered."""
     if advice.action in ("try", "repeat"):
-        return note.then_words(advice, f"{here}{flags}", on_paper=False)
-    then = note.then_words(advice, on_paper=False)
+        return note.then_variants(advice, f"{here}{flags}")[-1]
+    then = note.then_variants(advice)[-1]
     return f"{then}; what you measure: shimopt enter{here}{flags}"
 
 

@@ -107,7 +107,7 @@ def test_next_fits_one_screen(
     assert "shims only" in out
     assert "static toe" in out
     assert out.isascii()
-    assert lines[-1] == "Then       shimopt enter as you measure it (shimopt sheet on paper)"
+    assert lines[-1] == "Then       shimopt enter; to show it: shimopt brief"
 
 
 def test_next_json_is_one_document_with_the_screen_s_figures(

@@ -204,7 +204,9 @@ def test_a_repeat_is_named_so(demo_book: Logbook, teaching: Advice) -> None:
     assert lines[0].endswith("measure this setting again")
     said = " ".join(" ".join(lines).split())
     assert "the same as run as-found: its noise is what is in the way" in said
-    assert said.endswith("shimopt enter as you measure it (shimopt sheet on paper)")
+    assert said.endswith(
+        "shimopt enter as you measure it (shimopt sheet on paper); shimopt brief to show it"
+    )
     assert "to beat" not in said
 
 
