@@ -32,6 +32,10 @@ def check_call(call: BriefCall) -> None:
     if call.out.suffix.lower() not in ENDINGS:
         raise CallError(f"{call.out.name} does not end in .html", "end it in .html")
     check_paper(call.paper)
+    if call.markdown and (call.attach or call.pdf is not None):
+        raise CallError(
+            "a message for a chat holds no files", "take --attach and --pdf away, or --markdown"
+        )
     if call.pdf is not None:
         check_ending(call.pdf)
 
@@ -62,9 +66,12 @@ def write_briefs(
     from optimizer.present.plot import corner_path, put
 
     attached = [attach(path) for path in call.attach]
+    names = [one.name for one in attached]
     crew, digest = Crew.of(book), fingerprint(book.folder)
     briefs = [
-        corner_brief(book, name, goal, today=date.today(), digest=digest, asked=asked)
+        corner_brief(
+            book, name, goal, today=date.today(), digest=digest, asked=asked, attached=names
+        )
         for name, goal in corners
     ]
     if call.markdown:

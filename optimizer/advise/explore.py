@@ -12,7 +12,7 @@ from optimizer.advise.eccentric import BAND, BAND_SD
 from optimizer.advise.makeable import settings_of
 from optimizer.advise.room import HardLimit
 from optimizer.advise.stacks import Split
-from optimizer.advise.table import Table
+from optimizer.advise.table import Table, same_setting
 from optimizer.model.field import CurveField
 from optimizer.record import record
 
@@ -44,8 +44,9 @@ class Explored:
     mean, spread : shape (10, n_travel), (28, n_travel), see
         :meth:`optimizer.model.field.CurveField.polynomials`; the band is ``band_sd``
         deviations either way
-    start, now : places (split, length) of what is advised and of how the car stands; the
-        nearest where it is not offered
+    start : place (split, length) of what is advised
+    now_mm : joint height and length change as the car stands
+    now : its place; None where it is not among them, as past a limit
     thinned : keeps every so many-th length
     """
 
@@ -62,7 +63,8 @@ class Explored:
     mean: Array
     spread: Array
     start: tuple[int, int]
-    now: tuple[int, int]
+    now_mm: tuple[float, float]
+    now: tuple[int, int] | None
     thinned: int = 1
     band_sd: float = BAND_SD
 
@@ -127,6 +129,9 @@ def explore(table: Table, limits: Sequence[HardLimit], advised: Spot) -> Explore
     for spot in (advised, table.now):
         i = _nearest(height, spot.height_mm)
         places.append((i, _nearest(change[i], spot.length_change_mm) if free else 0))
+    nearest = places[1]
+    stands = Spot(split=splits[nearest[0]], length_change_mm=float(change[nearest]))
+    here = bool(offered[nearest]) and same_setting(stands, table.now)
     return Explored(
         splits=splits,
         length_mm=change,
@@ -141,7 +146,8 @@ def explore(table: Table, limits: Sequence[HardLimit], advised: Spot) -> Explore
         mean=mean,
         spread=spread,
         start=places[0],
-        now=places[1],
+        now_mm=(table.now.height_mm, table.now.length_change_mm),
+        now=places[1] if here else None,
         thinned=max(1, every),
     )
 

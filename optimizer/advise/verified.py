@@ -16,7 +16,7 @@ from optimizer.advise.span import draw_spans_deg
 from optimizer.measure.shape import curve_shape
 from optimizer.model.surface import ToeSurface, draw_scores_deg
 from optimizer.record import record
-from optimizer.records import Goal, Logbook
+from optimizer.records import Goal, Logbook, MeasureKind
 
 if TYPE_CHECKING:
     from optimizer.advise.suspects import Suspect
@@ -42,6 +42,7 @@ class Verified:
     measured_score_deg : of its own readings; None for goals other than least change
     travel_mm, expected_deg, half_deg, measured_deg : where it is off most, in deviations:
         toe change foretold, half its 90 % band with the run's own noise, and measured
+    measure : what the scores are
     suspect : the likeliest story where it is not as foretold; None where no slip in its
         rows explains it, so that the car or the rig changed
     """
@@ -56,6 +57,7 @@ class Verified:
     half_deg: float
     measured_deg: float
     suspect: Suspect | None
+    measure: MeasureKind = "rms"
 
 
 def verified(book: Logbook, evidence: Evidence, goal: Goal, target: Target) -> Verified | None:
@@ -91,6 +93,7 @@ def verified(book: Logbook, evidence: Evidence, goal: Goal, target: Target) -> V
         expected_deg=float(mean[worst]),
         half_deg=BAND_SD * float(sd[worst]),
         measured_deg=float(curve.toe_deg[worst]),
+        measure=target.measure,
         suspect=None if fits else _likeliest(book, run.corner, run.name),
     )
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import textwrap
 from collections import Counter
+from collections.abc import Sequence
 from datetime import date
 
 import numpy as np
@@ -33,13 +34,19 @@ from optimizer.present.limits import limits_words
 from optimizer.present.pivot import joint_name, raise_words
 from optimizer.present.repeats import repeats_words
 from optimizer.present.verified import verified_words
-from optimizer.present.wished import figure_words, score_words, wishes_words
+from optimizer.present.wished import (
+    figure_words,
+    goal_words,
+    score_words,
+    scored_words,
+    wishes_words,
+)
 from optimizer.record import record
 from optimizer.records import Goal, Logbook
 
 Array = NDArray[np.float64]
 
-SHOWN_RUNS = 8
+SHOWN_RUNS = 5
 NAME_ROOM, NOTE_ROOM = 24, 60
 SHOWN_SETTINGS = 8
 FELT_DEG = 0.02
@@ -81,8 +88,9 @@ class Brief:
     lines : curves of the picture
     settings : rows of the table of settings, the heading first
     runs : rows of the log, the heading first
-    left_out_runs : how many runs before those are not listed
+    left_out_runs : how many runs are not listed
     explored : what a reader may try
+    figure, scored : what is scored, and as which figure
     stamp : date, versions, hash and what was asked
     """
 
@@ -98,6 +106,7 @@ class Brief:
     cautions: tuple[str, ...]
     explored: Explored
     figure: str
+    scored: str
     stamp: tuple[str, ...]
 
 
@@ -109,6 +118,7 @@ def corner_brief(
     today: date,
     digest: str,
     asked: str = "",
+    attached: Sequence[str] = (),
 ) -> Brief:
     """The brief of a corner's next change, or of leaving it as it is.
 
@@ -117,6 +127,7 @@ def corner_brief(
     book, corner, goal : as for :func:`advise`
     today, digest : of the stamp
     asked : the flags of the call that bear on the answer
+    attached : names of files that the page holds
 
     Raises
     ------
@@ -142,7 +153,8 @@ def corner_brief(
         cautions=IN_FULL,
         explored=explored,
         figure=figure_words(advice.goal, advice.target, crew),
-        stamp=_stamp(today, digest, asked),
+        stamp=_stamp(today, digest, asked, attached),
+        scored=scored_words(advice.target),
     )
 
 
@@ -156,8 +168,8 @@ def sentence(advice: Advice, crew: Crew) -> str:
         abs(move.raise_mm) >= 0.005 or abs(move.turn.change_mm) >= 0.005
     ):
         return (
-            f"Leave it as it stands: toe change {crew.score(then.value)} {unit} {figure} "
-            f"over the travel that counts."
+            f"Leave it as it stands{goal_words(advice, crew)}: {scored_words(advice.target)} "
+            f"{crew.score(then.value)} {unit} {figure} over the travel that counts."
         )
     split = move.spot.split
     doing = [
@@ -166,21 +178,34 @@ def sentence(advice: Advice, crew: Crew) -> str:
     ]
     if abs(move.raise_mm) >= 0.005:
         doing[0] += f" {raise_words(move, advice.corner, crew)}"
-    doing += [words.split(";")[0] for words in note.do_words(move, advice, crew)[2:]]
-    aim = f"toe change should go from {crew.score(now.value)} to about {crew.score(then.value)}"
+    rest = note.do_words(move, advice, crew)[2:]
+    held = advice.corner.eccentric.kind == "none"
+    doing += [words.split(";")[0] for words in (rest[:1] if held else rest)]
+    aim = (
+        f"{scored_words(advice.target)} should go from {crew.score(now.value)} to about "
+        f"{crew.score(then.value)}"
+    )
     verb = {"go-back": "Go back to", "repeat": "Measure again"}.get(advice.action, "Set")
     run = f" run {move.spot.run}:" if advice.action in ("go-back", "repeat") else ""
-    return f"{verb}{run} {', '.join(doing)}: {aim} {unit} {figure}."
+    wanted = goal_words(advice, crew)
+    return f"{verb}{run} {', '.join(doing)}{wanted}: {aim} {unit} {figure}."
 
 
 def _sections(book: Logbook, advice: Advice, crew: Crew) -> list[Section]:
     study = gauge_study(book)
+    doubt = doubt_words(advice, crew)
+    unsafe = "do not drive" in doubt
+    first = Section(
+        key="first", heading="Before anything", paragraphs=_given(note.before_all(advice))
+    )
+    heading = "DO NOT DRIVE" if unsafe else "Doubt"
+    doubted = Section(key="doubt", heading=heading, paragraphs=_given(doubt))
     made = [
-        Section(key="first", heading="Before anything", paragraphs=_given(note.before_all(advice))),
-        Section(key="doubt", heading="Doubt", paragraphs=_given(doubt_words(advice, crew))),
+        *((doubted, first) if unsafe else (first, doubted)),
         Section(
             key="feel", heading="What you should feel", paragraphs=feel_words(book, advice, crew)
         ),
+        Section(key="why", heading="Why", paragraphs=why_words(advice, crew)),
         Section(key="sure", heading="How sure", paragraphs=sure_words(advice, crew, study)),
         Section(key="cost", heading="What it costs", paragraphs=cost_words(advice, crew)),
         Section(key="lost", heading="Considered, and lost", paragraphs=lost_words(advice, crew)),
@@ -195,26 +220,49 @@ def feel_words(book: Logbook, advice: Advice, crew: Crew) -> tuple[str, ...]:
     """What the driver should feel at both ends of travel (common practice, no source)."""
     place = _place(book, advice.corner.name)
     outlook, now = advice.outlook, advice.now_outlook
-    low, high = advice.target.window_mm
-    when = {
-        "rear": ("braking and turning in", "power, and the outer wheel in a turn"),
-        "front": ("power", "braking, and the outer wheel in a turn"),
-        "": ("droop", "bump, and the outer wheel in a turn"),
-    }[place]
     said = []
-    for travel, words in zip((low, high), when, strict=True):
+    for travel in advice.target.window_mm:
         at = int(np.argmin(np.abs(outlook.travel_mm - travel)))
         before, after = float(now.toe_deg[at]), float(outlook.toe_deg[at])
         change = after - before
+        half = float(outlook.high_deg[at] - outlook.low_deg[at]) / 2.0
+        text = f"{crew.travel(travel)}: {_toe(before, crew)} now, {_toe(after, crew)} as advised: "
         if abs(change) < FELT_DEG:
-            effect = "nothing to feel"
-        elif change > 0.0:
-            effect = "steadier" if place != "front" else "steadier on the straight, slower to turn"
-        else:
-            effect = "sharper, less steady" if place != "front" else "sharper to turn in"
-        ends = [_toe(before, crew), _toe(after, crew)]
-        said.append(f"{crew.travel(travel)} ({words}): {ends[0]} now, {ends[1]} next: {effect}")
+            said.append(f"{text}nothing to feel")
+            continue
+        known = "" if abs(change) > half else ", if anything: the band is wider than the change"
+        said.append(f"{text}{_effect(place, bump=travel > 0.0, inward=change > 0.0)}{known}")
     return (*said, "Common practice, no source: go by what the car does.")
+
+
+def _effect(place: str, *, bump: bool, inward: bool) -> str:
+    """What more toe-in (or less) does where this wheel goes so far."""
+    calm, keen = ("steadier", "sharper") if inward else ("sharper", "steadier")
+    if place == "rear":
+        when = "power, and the outer wheel in a turn" if bump else "braking and turning in"
+        return f"{calm} under {when}"
+    if place == "front":
+        # both wheels in, the car runs straight; the outer one in, it turns more
+        return (
+            f"{calm} in braking, {keen} to turn as the outer wheel"
+            if bump
+            else (f"{calm} under power")
+        )
+    return "what that does differs front and rear, and neither the corner's name nor an axle says"
+
+
+def why_words(advice: Advice, crew: Crew) -> tuple[str, ...]:
+    """The reason in the trade's words, and whether the run is for what it teaches."""
+    because = note.because_words(advice.because, advice, crew)
+    said = [f"{because[0].upper()}{because[1:]}."]
+    if advice.teaches:
+        said.append(
+            "This setting is measured for what it teaches; the best guess so far stands under "
+            "what lost."
+        )
+    elif advice.verdict.past_a_limit:
+        said.append("The car stands past a limit: this brings it inside.")
+    return tuple(said)
 
 
 def sure_words(advice: Advice, crew: Crew, study: GaugeStudy | None) -> tuple[str, ...]:
@@ -241,7 +289,8 @@ def cost_words(advice: Advice, crew: Crew) -> tuple[str, ...]:
             minutes_words(advice.effort.work.minutes),
             rate_words(advice.effort.work, crew),
         )
-        said += [f"{', '.join(w for w in (minutes, rate) if w)}."] if minutes else []
+        stated = f"{', '.join(w for w in (minutes, rate) if w)}."
+        said += [stated if minutes else "Minutes are not stated ([labour] of car.toml)."]
         said += [_parts(advice, crew)]
         said += [f"{w[0].upper()}{w[1:]}." for w in note.do_words(advice.move, advice, crew)[-1:]]
     limits = limits_words(advice.limits, advice, crew)
@@ -341,7 +390,8 @@ def _settings(
     score = np.where(explored.offered, explored.score_deg, np.inf)
     best = np.argmin(score, axis=1)
     order = np.argsort(score[np.arange(len(best)), best], kind="stable")
-    first = [at for at in dict.fromkeys((explored.start, explored.now)) if explored.offered[at]]
+    stands = () if explored.now is None else (explored.now,)
+    first = [at for at in dict.fromkeys((explored.start, *stands)) if explored.offered[at]]
     likely = [(int(i), int(best[i])) for i in order[:SHOWN_SETTINGS]]
     places = list(dict.fromkeys((*first, *likely)))
     for at in places:
@@ -350,21 +400,24 @@ def _settings(
         marks = [
             words
             for words, on in (
-                ("next", at == explored.start),
+                ("advised", at == explored.start),
                 ("now", at == explored.now),
-                (f"run {_run_at(table, spot)}", bool(_run_at(table, spot))),
+                (
+                    f"run {_run_at(table, spot)}",
+                    bool(_run_at(table, spot)) and at != explored.now,
+                ),
             )
             if on
         ]
         rows.append(
             (
+                crew.score(float(explored.score_deg[at])),
+                f"{crew.score(float(explored.low_deg[at]))} to "
+                f"{crew.score(float(explored.high_deg[at]))}",
                 crew.stack(split.above_mm),
                 crew.stack(split.below_mm),
                 moved(spot.length_change_mm - advice.now.length_change_mm, crew),
                 moved(float(explored.shift_mm[at]), crew),
-                crew.score(float(explored.score_deg[at])),
-                f"{crew.score(float(explored.low_deg[at]))} to "
-                f"{crew.score(float(explored.high_deg[at]))}",
                 ", ".join(marks),
             )
         )
@@ -385,12 +438,14 @@ def moved(length_mm: float, crew: Crew) -> str:
 def _runs(
     evidence: Evidence, advice: Advice, crew: Crew
 ) -> tuple[tuple[tuple[str, ...], ...], int]:
-    """The measured runs, oldest first, and how many before them are not listed."""
+    """The first, the best and the last runs, oldest first, and how many are not listed."""
     rows = [("run", "date", "setting", "change", "note")]
     n = len(evidence.runs)
+    known = [r.name for r in evidence.runs]
+    held = {0, known.index(advice.best_measured.run or known[0]), n - 1}
+    shown = sorted(held | set(range(max(0, n - SHOWN_RUNS + len(held)), n)))[-SHOWN_RUNS:]
     names = shortened([run.name for run in evidence.runs], NAME_ROOM)
-    first = max(0, n - SHOWN_RUNS)
-    for index in range(first, n):
+    for index in sorted(held | set(shown)):
         run = evidence.runs[index]
         seen = score_of_readings(evidence, index, advice.goal, advice.target)
         rows.append(
@@ -402,12 +457,14 @@ def _runs(
                 textwrap.shorten(run.note, NOTE_ROOM, placeholder=" .."),
             )
         )
-    return tuple(rows), first
+    return tuple(rows), n - len(rows) + 1
 
 
-def _stamp(today: date, digest: str, asked: str) -> tuple[str, ...]:
+def _stamp(today: date, digest: str, asked: str, attached: Sequence[str]) -> tuple[str, ...]:
     out = [today.isoformat(), f"shimopt {__version__}", f"logbook {digest}"]
-    return (*out, f"asked with {asked}") if asked else tuple(out)
+    out += [f"asked with {asked}"] if asked else []
+    out += [f"attached to the page: {', '.join(attached)}"] if attached else []
+    return tuple(out)
 
 
 def _toe(toe_deg: float, crew: Crew) -> str:

@@ -7,7 +7,7 @@ import re
 from optimizer.present.brief import Brief
 from optimizer.present.cautions import AT_HAND
 
-SHOWN = ("first", "doubt", "sure", "cost", "wrong")
+SHOWN = ("first", "doubt", "why", "feel", "sure", "cost", "lost", "wrong")
 MARKUP = re.compile(r"([\\`*_{}\[\]<>#|~!])")
 
 
@@ -16,7 +16,9 @@ def message(brief: Brief) -> str:
     lines = [f"**{plain(brief.title)}**", "", plain(brief.sentence), ""]
     for section in brief.sections:
         if section.key in SHOWN:
-            said = " ".join(plain(words) for words in section.paragraphs)
+            said = " ".join(
+                plain(words if words.endswith(".") else f"{words}.") for words in section.paragraphs
+            )
             lines.append(f"- **{section.heading}**: {said}")
     lines += [f"- **Careful**: {AT_HAND}", "", f"_{plain(', '.join(brief.stamp))}_"]
     return "\n".join(lines)

@@ -40,10 +40,9 @@ Array = NDArray[np.float64]
 ABC = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
 STEP = {"score": 1e-6, "low": 1e-6, "high": 1e-6, "shift": 1e-5, "forgotten": 1e-5, "lift": 1e-5}
 HALF = 1 << 23
-ON_PAPER = 4  # runs, as the style has it
 DIGITS = 7
 EXPECTED_ID = ' id="expected-name"'
-IN_ORDER = ("feel", "sure", "cost", "lost", "wrong")
+IN_ORDER = ("why", "feel", "sure", "cost", "lost", "wrong")
 
 
 def page(brief: Brief, crew: Crew, attached: Sequence[Attached] = ()) -> str:
@@ -84,10 +83,10 @@ def _body(brief: Brief, crew: Crew, attached: Sequence[Attached]) -> str:
         "</div></div>",
         _settings(brief, crew),
         _log(brief),
-        _attachments(attached),
         _cautions(brief),
         "</main>",
         f"<footer><p>{' · '.join(escape(words) for words in brief.stamp)}</p></footer>",
+        _attachments(attached),
     ]
     return "\n".join(part for part in parts if part)
 
@@ -126,14 +125,14 @@ def _trying(brief: Brief, crew: Crew) -> str:
         rows.append('<p class="small">The length follows, so that static toe holds: '
                     '<span id="length-say"></span></p>')  # fmt: skip
     thinned = (
-        f'<p class="small">Every {explored.thinned} steps of the length are here.</p>'
+        f'<p class="small">One step of the length in {explored.thinned} is here.</p>'
         if explored.thinned > 1
         else ""
     )
     return (
         '<section class="try" aria-labelledby="try-it"><h2 id="try-it">Try it yourself</h2>'
         + "".join(rows)
-        + '<dl aria-live="polite"><dt>toe change expected</dt><dd id="score"></dd>'
+        + f'<dl aria-live="polite"><dt>{escape(brief.scored)} expected</dt><dd id="score"></dd>'
         '<dt>90 in 100</dt><dd id="band"></dd>'
         '<dt>eccentric from now</dt><dd id="shift"></dd>'
         '<dt>static toe if that is forgotten</dt><dd id="static-toe"></dd></dl>'
@@ -156,15 +155,13 @@ def _control(name: str, label: str, n: int, value: int) -> str:
 def _settings(brief: Brief, crew: Crew) -> str:
     said = (
         f"Settings and what is expected of each: link and eccentric from now (longer and inboard "
-        f"plus); toe change in {crew.units.toe} {brief.figure}"
+        f"plus); {brief.scored} in {crew.units.toe} {brief.figure}"
     )
     return f'<section id="settings"><h2>Settings</h2>{_table(said, brief.settings)}</section>'
 
 
 def _log(brief: Brief) -> str:
-    before = f"; {brief.left_out_runs} earlier ones are in runs.csv" if brief.left_out_runs else ""
-    if len(brief.runs) - 1 > ON_PAPER:
-        before += f"; on paper the last {ON_PAPER}"
+    before = f"; {brief.left_out_runs} more are in runs.csv" if brief.left_out_runs else ""
     said = f"Runs behind it, stacks top to bottom, above over below{before}"
     return f'<section id="runs"><h2>Runs</h2>{_table(said, brief.runs)}</section>'
 
@@ -206,7 +203,6 @@ def _cautions(brief: Brief) -> str:
 def _embedded(brief: Brief, crew: Crew) -> str:
     explored, view = brief.explored, view_of(brief, crew)
     toe, length = crew.units.toe, crew.units.length
-    now = explored.now
     lifted = not np.allclose(
         explored.surface_height_mm, [[s.height_mm] for s in explored.splits], atol=1e-9
     )
@@ -240,7 +236,7 @@ def _embedded(brief: Brief, crew: Crew) -> str:
             "table": {name: coded(values, STEP[name]) for name, values in table.items()},
             "step": STEP,
             "start": list(explored.start),
-            "now_mm": [explored.splits[now[0]].height_mm, float(explored.length_mm[now])],
+            "now_mm": list(explored.now_mm),
             "figure": brief.figure,
             "units": {
                 "toe": toe,

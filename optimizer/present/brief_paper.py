@@ -98,7 +98,7 @@ class _Page(Leaf):
         rows = brief.settings[: n_setting + 1]
         lower = self.words(self.left, lower, wide, "Settings", size, bold=True)
         lower = self._table(self.left, lower, wide, rows, size - 1.0) + 1.5
-        lower = self.words(self.left, lower, wide, "Runs behind it", size, bold=True)
+        lower = self.words(self.left, lower, wide, _runs_words(brief, n_run), size, bold=True)
         shown = [brief.runs[0], *brief.runs[len(brief.runs) - n_run :]]
         lower = self._table(self.left, lower, wide, shown, size - 1.0) + 1.5
         lower = self._cautions(brief, lower, size - 1.0)
@@ -182,6 +182,11 @@ class _Page(Leaf):
                 at = self.words(x + TICK_MM, at, wide - TICK_MM, words, size)
             ends.append(at)
         return max(ends)
+
+
+def _runs_words(brief: Brief, n_run: int) -> str:
+    left = brief.left_out_runs + len(brief.runs) - 1 - n_run
+    return "Runs behind it" + (f" ({left} more are in runs.csv)" if left else "")
 
 
 def _shares(rows: Sequence[Sequence[str]], wide: float, size: float) -> list[float]:

@@ -23,7 +23,7 @@ NAMES = {
     "before": "before",
     "measured": "measured last",
     "foretold": "foretold of that run",
-    "expected": "expected next, shaded: 90 in 100",
+    "expected": "expected as advised, shaded: 90 in 100",
 }
 
 

@@ -337,6 +337,7 @@ def _list(advice: KitAdvice, crew: Crew, width: int) -> list[str]:
     for box in advice.boxes:
         price = "?" if box.price is None else str(box.price)
         said = box_words(box.box_mm, crew)
+        said += ", no spares kept" if advice.planner.terms.spares else ""
         name = f"only {box.name}"
         rows.append((name, box.kit, price, said if box.kit else f"{said}: makes nothing"))
     heads = ("", "price", "loses", "up to", "fine", "buys")

@@ -42,9 +42,14 @@ def _scores(found: Verified, crew: Crew) -> str:
     if found.measured_score_deg is None:
         return ""
     return (
-        f"{crew.score(expected.value)} {crew.units.toe} RMS expected ({crew.score(expected.low)} "
-        f"to {crew.score(expected.high)}), {crew.score(found.measured_score_deg.value)} measured"
+        f"{crew.score(expected.value)} {crew.units.toe} {_figure(found)} expected "
+        f"({crew.score(expected.low)} to {crew.score(expected.high)}), "
+        f"{crew.score(found.measured_score_deg.value)} measured"
     )
+
+
+def _figure(found: Verified) -> str:
+    return "RMS" if found.measure == "rms" else "peak to peak"
 
 
 def verified_document(found: Verified | None, crew: Crew) -> dict[str, Any] | None:
