@@ -384,9 +384,8 @@ def _settings(
 ) -> tuple[tuple[str, ...], ...]:
     """For the most promising splits the best length, by what is expected; now and next marked."""
     unit = crew.units.length
-    rows = [
-        ("above", "below", f"link, {unit}", f"eccentric, {unit}", "change", "90 in 100", "which")
-    ]
+    ways = (f"link, {unit}", f"eccentric, {unit}")
+    rows = [("change", "90 in 100", "above", "below", *ways, "which")]
     score = np.where(explored.offered, explored.score_deg, np.inf)
     best = np.argmin(score, axis=1)
     order = np.argsort(score[np.arange(len(best)), best], kind="stable")

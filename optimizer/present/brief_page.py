@@ -172,8 +172,9 @@ def _table(caption: str, rows: Sequence[Sequence[str]]) -> str:
         "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows[1:]
     )
     return (
+        f'<p class="small">{escape(caption)}</p>'
         f'<div class="wide" tabindex="0" role="region" aria-label="{escape(caption)}"><table>'
-        f"<caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
+        f"<thead><tr>{head}</tr></thead>"
         f"<tbody>{body}</tbody></table></div>"
     )
 

@@ -286,3 +286,17 @@ def test_photos_and_notes_are_told_by_what_they_hold(tmp_path: Path) -> None:
 )
 def test_ticks_are_round(low: float, high: float, wanted: list[float]) -> None:
     assert ticks(low, high) == pytest.approx(wanted)
+
+
+def test_the_columns_say_what_they_hold(demo_book: Logbook) -> None:
+    brief = _brief(demo_book)
+    head, first = brief.settings[0], dict(zip(*brief.settings[:2], strict=True))
+    advice = advise(demo_book, CORNER)
+    crew = Crew.of(demo_book)
+    assert first["change"] == crew.score(advice.outlook.score_deg.value)
+    assert first["above"] == crew.stack(advice.move.spot.split.above_mm)
+    assert first["below"] == crew.stack(advice.move.spot.split.below_mm)
+    assert float(first["link, mm"]) == pytest.approx(advice.move.turn.change_mm)
+    assert first["which"] == "advised"
+    assert len(head) == 7
+    assert {row[6] for row in brief.settings[1:]} >= {"advised", "now"}
