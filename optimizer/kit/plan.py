@@ -49,6 +49,8 @@ GAP = 0.005
 MOST_NODES = 300
 # of a size that a kit lacks, more than any wheel stacks
 PLENTY = 12
+# a box that no stack can be made of, since an empty one means the shims on the car
+NOTHING_MM = (1e6,)
 # a recipe further off a height of the grid is not one of it
 MOST_OFF_MM = 0.06
 TIE_DEG = 1e-9
@@ -425,7 +427,7 @@ class Planner:
             found = recipes(
                 parts.sizes_mm(wheel.bore),
                 asked.height_mm.tolist(),
-                replace(evidence.corner.stack, box_mm=own or (1e6,)),
+                replace(evidence.corner.stack, box_mm=own or NOTHING_MM),
                 evidence.now,
                 evidence.reference,
                 off_mm=min(MOST_OFF_MM, self.step_mm / 2.0),
