@@ -100,7 +100,7 @@ def answer(call: KitCall, book: Logbook, places: Sequence[Place]) -> KitAdvice:
     from optimizer.kit.recipes import SHIM_TOLERANCE_MM
     from optimizer.kit.terms import Terms
     from optimizer.kit.wheels import parted_axles, wheels_of
-    from optimizer.logbook import parse_stack
+    from optimizer.logbook import parse_length, parse_stack
     from optimizer.standards import shim_thicknesses_mm
 
     unit = book.units.length
@@ -116,8 +116,8 @@ def answer(call: KitCall, book: Logbook, places: Sequence[Place]) -> KitAdvice:
     )
     tolerance = SHIM_TOLERANCE_MM
     if call.shim_tolerance is not None:
-        tolerance = to_mm(_number(call.shim_tolerance, "--shim-tolerance", "0.01"), unit)
-        if tolerance > 0.5:
+        tolerance = to_mm(parse_length(call.shim_tolerance, unit), unit)
+        if not 0.0 <= tolerance <= 0.5:
             raise CallError(
                 f"--shim-tolerance {call.shim_tolerance} {unit} is absurd",
                 "write how far one shim may be off its thickness",

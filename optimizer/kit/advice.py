@@ -117,12 +117,10 @@ def advise_kit(
         If the solver stops early.
     """
     wants = wants or Wants()
-    picked = None
-    if wants.budget is not None:
-        picked = planner.within(wants.budget)
-    elif wants.loss_deg is not None:
-        picked = planner.losing_at_most(wants.loss_deg)
+    picked = None if wants.budget is None else planner.within(wants.budget)
     front = planner.frontier()
+    if wants.loss_deg is not None:
+        picked = planner.losing_at_most(wants.loss_deg, front)
     kits, at = _placed(front, picked)
     knee = knee_of([float(k.price) for k in front], [k.loss_deg for k in front])
     why: Why = "budget" if wants.budget is not None else "loss"

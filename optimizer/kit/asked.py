@@ -166,7 +166,9 @@ def curve_costs_deg(table: Table, draws: Array, height_mm: Array, change_mm: Arr
 
     Parameters
     ----------
-    as there
+    table : the corner's goal and pivot
+    draws : shape (n_draw, n_coefficient or more), of its surface
+    height_mm, change_mm : shape (n_setting,), joint height and length change
 
     Returns
     -------

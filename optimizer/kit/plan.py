@@ -164,21 +164,21 @@ class Planner:
             f"raise the budget to {least.price}, ask for fewer spares, or plan fewer wheels",
         )
 
-    def losing_at_most(self, loss_deg: float) -> Kit:
-        """The cheapest kit that loses no more than this on average.
+    def losing_at_most(self, loss_deg: float, front: Sequence[Kit]) -> Kit:
+        """The cheapest kit that loses no more than this on average, of a frontier or between.
 
         Raises
         ------
         NothingCanBeMadeError
             If no kit loses so little: says what the best one loses.
         """
-        found = [kit for kit in self.frontier() if kit.loss_deg <= loss_deg + TIE_DEG]
+        every = list(front)
         with contextlib.suppress(NothingCanBeMadeError):
-            found.append(self.kit(self._least_price(loss_deg)))
-        found = [kit for kit in found if kit.loss_deg <= loss_deg + TIE_DEG]
+            every.append(self.kit(self._least_price(loss_deg)))
+        found = [kit for kit in every if kit.loss_deg <= loss_deg + TIE_DEG]
         if found:
             return min(found, key=lambda kit: (kit.price, kit.loss_deg))
-        best = min(self.frontier(), key=lambda kit: kit.loss_deg)
+        best = min(every, key=lambda kit: kit.loss_deg)
         raise NothingCanBeMadeError(
             f"no kit of what is on offer loses {loss_deg:.3g} deg or less: the best loses "
             f"{best.loss_deg:.3g}, for {best.price}",
@@ -306,7 +306,7 @@ class Planner:
     def kit(self, plan: Plan) -> Kit:
         """What a solver's plan buys, looked at as it is."""
         box = self.catalogue.shop.box(plan.packs)
-        made = self._made(self.catalogue, box, plan, self.terms.spares)
+        made = self._made(self.catalogue, box, plan.bags, self.terms.spares)
         price = self.catalogue.money(plan.price)
         return self._kit(plan.packs, price, plan.gap, made)
 
@@ -330,15 +330,17 @@ class Planner:
             made=made,
         )
 
-    def _made(self, parts: Catalogue, box: Whole, plan: Plan, spares: int) -> tuple[Made, ...]:
+    def _made(
+        self, parts: Catalogue, box: Whole, bags: Sequence[Whole], spares: int
+    ) -> tuple[Made, ...]:
         """Every height that each wheel's part of the box makes.
 
-        What no bag of the plan holds goes to the wheels in turn, as far as they use it, so
+        What no bag holds goes to the wheels in turn, as far as they use it, so
         that all their heights can still be stacked at once.
         """
-        free = np.maximum(box - spares, 0) - plan.used
+        free = np.maximum(box - spares, 0) - np.sum(bags, axis=0)
         out = []
-        for wheel, costs, bag in zip(self.wheels, self.costs, plan.bags, strict=True):
+        for wheel, costs, bag in zip(self.wheels, self.costs, bags, strict=True):
             splits = self._stackable(wheel, parts, bag + np.maximum(free, 0))
             height, loss, length = costs.losses([s.height_mm for s in splits])
             place = {round(s.height_mm, 6): s for s in splits}
@@ -482,19 +484,8 @@ class Planner:
         """What a box makes, nothing bought; None where some wheel can make nothing."""
         none = np.zeros(len(self.catalogue.offers), np.int64)
         if self._alone:
-            # all of the box is this wheel's
-            whole = Plan(
-                packs=none,
-                price=0,
-                loss=0.0,
-                loss_by_corner=(0.0,),
-                recipe=(),
-                choice=(),
-                bags=(box,),
-                gap=0.0,
-            )
             try:
-                made = self._made(posed.parts, box, whole, 0)
+                made = self._made(posed.parts, box, (box,), 0)
             except NothingCanBeMadeError:
                 return None
             return self._kit(none, Decimal(0), 0.0, made) if made[0].splits else None
@@ -507,7 +498,7 @@ class Planner:
             plan = least_loss(shop, posed.asks, gap=self.gap, node_limit=self._nodes)
         except NothingCanBeMadeError:
             return None
-        made = self._made(posed.parts, box, plan, 0)
+        made = self._made(posed.parts, box, plan.bags, 0)
         return self._kit(none, Decimal(0), plan.gap, made)
 
 

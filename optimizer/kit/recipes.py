@@ -79,8 +79,8 @@ def recipes(
     """Recipes from as many shims of each size as it takes, for each joint height.
 
     For each set of sizes the recipe with the fewest shims, then the nearest height. What the
-    shims on hand
-    make today is among them, whatever its sizes and tolerance, since those can be measured.
+    shims on hand make today is among them, whatever its sizes and tolerance, since those can
+    be measured.
 
     Parameters
     ----------

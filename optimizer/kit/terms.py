@@ -31,7 +31,6 @@ class Wheel:
     copies : 2 where the other wheel is set alike, from a like set of shims
     bore : of its shims, where offers tell bores apart
     other_mm : the other wheel's shims where its own corner lists them; None for as many
-    place : its logbook's folder and its corner's name
     """
 
     label: str
@@ -39,7 +38,6 @@ class Wheel:
     copies: int = 1
     bore: int | None = None
     other_mm: tuple[float, ...] | None = None
-    place: tuple[str, str] = ("", "")
 
     @property
     def on_hand_mm(self) -> tuple[float, ...]:

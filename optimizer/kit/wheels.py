@@ -63,7 +63,6 @@ def wheels_of(
                 copies=2 if both_sides else 1,
                 bore=bores[place.label],
                 other_mm=_other_mm(place) if both_sides else None,
-                place=(str(place.book.folder), place.corner),
             )
         )
     return tuple(wheels)

@@ -76,10 +76,13 @@ def on_hand_words(advice: KitAdvice, crew: Crew) -> str:
     )
     if planner.terms.on_hand_mm is not None:
         return f"{said}, as you say"
-    both = any(w.copies > 1 for w in planner.wheels)
+    both = [w for w in planner.wheels if w.copies > 1]
     several = len(planner.wheels) > 1
     how = "what car.toml lists" + (", all corners together" if several else "")
-    return f"{said}: {how}" + (", and as many for the other side" if both else "")
+    if not both:
+        return f"{said}: {how}"
+    listed = all(w.other_mm is not None for w in both)
+    return f"{said}: {how}, {'both sides' if listed else 'and as many for the other side'}"
 
 
 def box_words(shims_mm: Sequence[float], crew: Crew) -> str:
