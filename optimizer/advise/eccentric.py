@@ -153,18 +153,24 @@ def formula_error_mm(n_draw: int, moved_mm: Array) -> Array:
 
 
 def shortest_band(draws: Array, share: float = BAND[1] - BAND[0]) -> Band:
-    """Mean and the shortest stretch that holds ``share`` of the draws.
+    """Mean and the shortest stretch that holds ``share`` of the draws, (n_draw,).
 
     For a score, which cannot fall below zero and leans to one side, it holds the
     truth more evenly than cutting both tails alike.
     """
-    ordered = np.sort(draws)
-    width = min(int(np.ceil(share * len(ordered))), len(ordered) - 1)
-    first = int(np.argmin(ordered[width:] - ordered[: len(ordered) - width]))
-    return Band(
-        value=float(np.mean(draws)),
-        low=float(ordered[first]),
-        high=float(ordered[first + width]),
+    value, low, high = shortest_bands(draws[:, None], share)[:, 0]
+    return Band(value=float(value), low=float(low), high=float(high))
+
+
+def shortest_bands(draws: Array, share: float = BAND[1] - BAND[0]) -> Array:
+    """The same of many settings: mean, low and high, (3, n_setting), of (n_draw, n_setting)."""
+    ordered = np.sort(draws, axis=0)
+    n = len(ordered)
+    width = min(int(np.ceil(share * n)), n - 1)
+    first = np.argmin(ordered[width:] - ordered[: n - width], axis=0)
+    column = np.arange(ordered.shape[1])
+    return np.stack(
+        [np.mean(draws, axis=0), ordered[first, column], ordered[first + width, column]]
     )
 
 

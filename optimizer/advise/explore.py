@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.advise.advice import Spot
-from optimizer.advise.eccentric import BAND, BAND_SD
+from optimizer.advise.eccentric import BAND_SD, shortest_bands
 from optimizer.advise.makeable import settings_of
 from optimizer.advise.room import HardLimit
 from optimizer.advise.stacks import Split
@@ -154,16 +154,9 @@ def explore(table: Table, limits: Sequence[HardLimit], advised: Spot) -> Explore
 
 def _scores(table: Table, height: Array, change: Array) -> Array:
     """Mean and the shortest 90 % stretch of each setting's draws, (3, n_setting)."""
-    out = np.empty((3, len(height)))
-    for start in range(0, len(height), CHUNK):
-        part = slice(start, start + CHUNK)
-        draws = np.sort(table.scores(height[part], change[part]), axis=0)
-        n = len(draws)
-        width = min(int(np.ceil((BAND[1] - BAND[0]) * n)), n - 1)
-        first = np.argmin(draws[width:] - draws[: n - width], axis=0)
-        column = np.arange(draws.shape[1])
-        out[:, part] = draws.mean(axis=0), draws[first, column], draws[first + width, column]
-    return out
+    parts = [slice(start, start + CHUNK) for start in range(0, len(height), CHUNK)]
+    found = [shortest_bands(table.scores(height[part], change[part])) for part in parts]
+    return np.concatenate(found, axis=1)
 
 
 def _nearest(values: Array, wanted: float) -> int:

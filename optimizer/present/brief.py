@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from optimizer import __version__
 from optimizer.advise.advice import Advice, Spot
-from optimizer.advise.eccentric import BAND_SD
 from optimizer.advise.evidence import Evidence, corner_evidence
 from optimizer.advise.explore import Explored, explore
 from optimizer.advise.makeable import limits_of
@@ -55,16 +54,15 @@ MINUS = "-"
 
 @record
 class Line:
-    """A curve of the picture; ``half_deg`` is half its 90 % band, None without one.
+    """A curve of the picture, (n_travel,) each, in degrees over mm of rising travel.
 
-    ``kind`` is before, measured, now, foretold or expected; ``points`` are readings.
+    ``kind`` is before, measured or foretold; ``points`` says that they are readings.
     """
 
     kind: str
     name: str
     travel_mm: Array
     toe_deg: Array
-    half_deg: Array | None = None
     points: bool = False
 
 
@@ -95,7 +93,6 @@ class Brief:
     """
 
     title: str
-    car: str
     corner: str
     sentence: str
     sections: tuple[Section, ...]
@@ -142,11 +139,10 @@ def corner_brief(
     runs, left_out = _runs(evidence, advice, crew)
     return Brief(
         title=f"{book.car}: {corner_title(advice.corner, advice.n_run)}",
-        car=book.car,
         corner=advice.corner.name,
         sentence=sentence(advice, crew),
         sections=tuple(_sections(book, advice, crew)),
-        lines=_lines(evidence, table, advice),
+        lines=_lines(evidence, advice),
         settings=_settings(explored, table, advice, crew),
         runs=runs,
         left_out_runs=left_out,
@@ -194,7 +190,7 @@ def sentence(advice: Advice, crew: Crew) -> str:
 def _sections(book: Logbook, advice: Advice, crew: Crew) -> list[Section]:
     study = gauge_study(book)
     doubt = doubt_words(advice, crew)
-    unsafe = "do not drive" in doubt
+    unsafe = any(limit.unsafe_now for limit in advice.limits)
     first = Section(
         key="first", heading="Before anything", paragraphs=_given(note.before_all(advice))
     )
@@ -331,21 +327,21 @@ def _place(book: Logbook, corner: str) -> str:
     return next((place for place in ("rear", "front") if place in words), "")
 
 
-def _lines(evidence: Evidence, table: Table, advice: Advice) -> tuple[Line, ...]:
-    """Before, measured, now, foretold of the last run, expected."""
+def _lines(evidence: Evidence, advice: Advice) -> tuple[Line, ...]:
+    """Before, as measured last, and what was foretold of that run."""
     out = []
     names = [run.name for run in evidence.runs]
     first = 0
     last = len(names) - 1
     for index in dict.fromkeys((first, last)):
         curve = evidence.curves[index]
+        at = int(np.searchsorted(curve.travel_mm, 0.0))
         out.append(
             Line(
                 kind="before" if index == first else "measured",
                 name=names[index],
-                travel_mm=np.append(curve.travel_mm, 0.0),
-                toe_deg=np.append(curve.toe_deg, 0.0),
-                half_deg=np.append(BAND_SD * curve.sd_deg, 0.0),
+                travel_mm=np.insert(curve.travel_mm, at, 0.0),
+                toe_deg=np.insert(curve.toe_deg, at, 0.0),
                 points=True,
             )
         )
@@ -353,30 +349,16 @@ def _lines(evidence: Evidence, table: Table, advice: Advice) -> tuple[Line, ...]
     seen = foretold(evidence)
     if seen is not None:
         surface, spot = seen
-        mean, cov = surface.curve(*spot, travel)
+        mean, _ = surface.curve(*spot, travel)
         out.append(
             Line(
                 kind="foretold",
                 name=f"{names[-1]} foretold",
                 travel_mm=travel,
                 toe_deg=mean,
-                half_deg=BAND_SD * np.sqrt(np.maximum(np.diag(cov), 0.0)),
             )
         )
-    return tuple(_sorted(line) for line in out)
-
-
-def _sorted(line: Line) -> Line:
-    order = np.argsort(line.travel_mm, kind="stable")
-    half = None if line.half_deg is None else line.half_deg[order]
-    return Line(
-        kind=line.kind,
-        name=line.name,
-        travel_mm=line.travel_mm[order],
-        toe_deg=line.toe_deg[order],
-        half_deg=half,
-        points=line.points,
-    )
+    return tuple(out)
 
 
 def _settings(
@@ -415,8 +397,8 @@ def _settings(
                 f"{crew.score(float(explored.high_deg[at]))}",
                 crew.stack(split.above_mm),
                 crew.stack(split.below_mm),
-                moved(spot.length_change_mm - advice.now.length_change_mm, crew),
-                moved(float(explored.shift_mm[at]), crew),
+                crew.moved(spot.length_change_mm - advice.now.length_change_mm),
+                crew.moved(float(explored.shift_mm[at])),
                 ", ".join(marks),
             )
         )
@@ -428,12 +410,6 @@ def _run_at(table: Table, spot: Spot) -> str:
     return "" if found is None or found.run is None else found.run
 
 
-def moved(length_mm: float, crew: Crew) -> str:
-    """A way from now, signed: longer and inboard plus."""
-    amount = crew.rough_length(length_mm).split()[0]
-    return "0" if abs(length_mm) < 0.05 else f"{'+' if length_mm > 0 else MINUS}{amount}"
-
-
 def _runs(
     evidence: Evidence, advice: Advice, crew: Crew
 ) -> tuple[tuple[tuple[str, ...], ...], int]:
@@ -441,10 +417,10 @@ def _runs(
     rows = [("run", "date", "setting", "change", "note")]
     n = len(evidence.runs)
     known = [r.name for r in evidence.runs]
-    held = {0, known.index(advice.best_measured.run or known[0]), n - 1}
-    shown = sorted(held | set(range(max(0, n - SHOWN_RUNS + len(held)), n)))[-SHOWN_RUNS:]
+    held = [0, known.index(advice.best_measured.run or known[0]), *reversed(range(n))]
+    shown = sorted(list(dict.fromkeys(held))[:SHOWN_RUNS])
     names = shortened([run.name for run in evidence.runs], NAME_ROOM)
-    for index in sorted(held | set(shown)):
+    for index in shown:
         run = evidence.runs[index]
         seen = score_of_readings(evidence, index, advice.goal, advice.target)
         rows.append(
@@ -456,7 +432,7 @@ def _runs(
                 textwrap.shorten(run.note, NOTE_ROOM, placeholder=" .."),
             )
         )
-    return tuple(rows), n - len(rows) + 1
+    return tuple(rows), n - len(shown)
 
 
 def _stamp(today: date, digest: str, asked: str, attached: Sequence[str]) -> tuple[str, ...]:

@@ -150,6 +150,12 @@ class Crew:
         shown = max(abs(from_mm(length_mm, self.units.length)), 10.0**-digits)
         return f"{shown:.{digits}f} {self.units.length}"
 
+    def moved(self, length_mm: float) -> str:
+        """A way from now without its unit, signed: longer and inboard plus."""
+        if abs(length_mm) < 0.05:
+            return "0"
+        return f"{'+' if length_mm > 0 else '-'}{self.rough_length(length_mm).split()[0]}"
+
     def stack(self, stack_mm: tuple[float, ...]) -> str:
         """A stack top to bottom, as the logbook writes it; "none" when empty."""
         if not stack_mm:

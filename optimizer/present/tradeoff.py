@@ -143,8 +143,8 @@ def _row(option: Option, crew: Crew) -> list[str]:
         option.letter,
         crew.stack(split.above_mm),
         crew.stack(split.below_mm),
-        _moved(move.turn.change_mm, crew),
-        _moved(move.static_toe.shift_mm.value, crew),
+        crew.moved(move.turn.change_mm),
+        crew.moved(move.static_toe.shift_mm.value),
         _way(toe.value, crew),
         crew.score((toe.high - toe.low) / 2.0),
         crew.score(score.value),
@@ -155,13 +155,6 @@ def _row(option: Option, crew: Crew) -> list[str]:
 def _way(toe_deg: float, crew: Crew) -> str:
     amount = crew.amount(toe_deg).split()[0]
     return f"{amount} {'in' if toe_deg > 0 else 'out'}" if float(amount) else amount
-
-
-def _moved(length_mm: float, crew: Crew) -> str:
-    amount = crew.rough_length(length_mm).split()[0]
-    if abs(length_mm) < 0.05:
-        return "0"
-    return f"{'+' if length_mm > 0 else '-'}{amount}"
 
 
 def tradeoff_corner(found: Tradeoff, crew: Crew, where: str) -> dict[str, Any]:
