@@ -53,8 +53,9 @@ def car(demo: str) -> str:
 
 
 def main() -> None:
-    """Write ``axle/`` beside this file."""
-    demo, folder = (Path(__file__).with_name(name) for name in ("demo", "axle"))
+    """Write ``demo/both-wheels/`` beside this file."""
+    demo = Path(__file__).with_name("demo")
+    folder = demo / "both-wheels"
     folder.mkdir(exist_ok=True)
     (folder / "car.toml").write_text(car((demo / "car.toml").read_text("utf-8")), encoding="utf-8")
     rng = np.random.default_rng(SEED)

@@ -8,6 +8,10 @@ winter the crew fitted new, longer rod ends and set the car lower for asphalt;
 since then the back end steps about under braking. They measured the left rear as
 it stood, moved one millimetre of shim to see what it does, then wound the link
 shorter by two flats to see what that does.
+
+A fourth run is not in the logbook but beside it, in a table of its own to be taken in:
+the setting that the tool advises after three, made and measured. The first run stands
+there once more as a table to start a logbook with.
 """
 
 from __future__ import annotations
@@ -60,6 +64,10 @@ SHEET = (
     ("2026-03-07", "2", "3+1", 0, "a guess: two millimetres from above to below"),
     ("2026-03-14", "2", "3+1", -3, "a guess: body turned once"),
 )
+# what is advised after the three, made and measured a week later
+FOURTH = ("run4", 2.75, -9.0)
+FOURTH_SHEET = ("2026-03-21", "1+0.25", "3+1+0.5+0.25", -9, "as advised after three runs")
+FOURTH_SEED = 4128
 MM_PER_MARK = 1.0
 STATIC_TOE_SD_DEG = 0.02
 
@@ -111,20 +119,45 @@ def static_toe_deg(height_mm: float, length_change_mm: float, shift_mm: float) -
     return float(toe[0, 0])
 
 
+def seen_toe(rng: np.random.Generator, height_mm: float, change_mm: float, mark: int) -> str:
+    """Static toe as the alignment gauge would show it."""
+    toe = static_toe_deg(height_mm, change_mm, mark * MM_PER_MARK)
+    return f"{round(toe + rng.normal(0.0, STATIC_TOE_SD_DEG), 2):g}"
+
+
 def run_rows(rng: np.random.Generator) -> list[tuple[str, ...]]:
-    """Rows of runs.csv; static toe as the alignment gauge would show it."""
+    """Rows of runs.csv."""
     rows = []
     for (run, height, change), (date, above, below, mark, note) in zip(RUNS, SHEET, strict=True):
-        toe = static_toe_deg(height, change, mark * MM_PER_MARK)
-        seen = round(toe + rng.normal(0.0, STATIC_TOE_SD_DEG), 2)
-        rows.append(
-            (run, "rear-left", date, above, below, f"{change:g}", str(mark), f"{seen:g}", note)
-        )
+        seen = seen_toe(rng, height, change, mark)
+        rows.append((run, "rear-left", date, above, below, f"{change:g}", str(mark), seen, note))
     return rows
 
 
+def columns_of(rows: Sequence[tuple[str, ...]]) -> list[tuple[str, ...]]:
+    """A run's rows with a column for each pass: travel, then what each read there."""
+    read = {(sweep, float(travel)): reading for _, sweep, travel, reading in rows}
+    return [(f"{z:g}", *(read[sweep, z] for sweep in SWEEPS)) for z in TRAVELS_MM.tolist()]
+
+
+def fourth_table(rng: np.random.Generator) -> list[tuple[str, ...]]:
+    """The fourth run as a table to be taken in: its setting above, travel down."""
+    run, height, change = FOURTH
+    date, above, below, mark, note = FOURTH_SHEET
+    rows = columns_of(measured_rows(rng, run, height, change))
+    toe = seen_toe(rng, height, change, mark)
+    facts = (
+        *(("date", date), ("shims above", above), ("shims below", below)),
+        *(("length change", f"{change:g}"), ("eccentric mark", str(mark))),
+        *(("static toe", toe), ("note", note)),
+    )
+    blank = ("",) * (len(SWEEPS) - 1)
+    head = ("travel mm", *(f"{run} {sweep} thou" for sweep in SWEEPS))
+    return [head, *((name, said, *blank) for name, said in facts), *rows]
+
+
 def main() -> None:
-    """Write ``demo/runs.csv`` and ``demo/readings.csv`` beside this file."""
+    """Write runs and readings of ``demo``, and the two tables, beside this file."""
     folder = Path(__file__).with_name("demo")
     rng = np.random.default_rng(SEED)
     rows = [row for run, height, change in RUNS for row in measured_rows(rng, run, height, change)]
@@ -137,6 +170,12 @@ def main() -> None:
         ),
         run_rows(rng),
     )
+    head, *table = fourth_table(np.random.default_rng(FOURTH_SEED))
+    write_table(folder / f"{FOURTH[0]}.csv", head, table)
+    first = columns_of([row for row in rows if row[0] == RUNS[0][0]])
+    lines = [("travel_mm", *SWEEPS), *first]
+    text = "\n".join("  ".join(f"{cell:<6}" for cell in line).rstrip() for line in lines)
+    (folder / f"{RUNS[0][0]}.txt").write_text(f"{text}\n", encoding="utf-8")
 
 
 def write_table(path: Path, header: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> None:

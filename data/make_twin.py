@@ -145,8 +145,8 @@ def write(folder: Path, rows: Rows) -> None:
 
 
 def main() -> None:
-    """Write ``twin/runs.csv`` and ``twin/readings.csv`` beside this file."""
-    write(Path(__file__).with_name("twin"), faulty())
+    """Write runs and readings of ``demo/ten-faults`` beside this file."""
+    write(Path(__file__).with_name("demo") / "ten-faults", faulty())
 
 
 if __name__ == "__main__":

@@ -9,7 +9,13 @@ from pathlib import Path
 
 from optimizer.errors import CallError, ShimoptError
 
-FILES = ("car.toml", "runs.csv", "readings.csv", "offers.csv")
+LOGBOOK = ("car.toml", "runs.csv", "readings.csv")
+FIRST_RUN = "as-found.txt"  # as a table to start a logbook with
+FOURTH_RUN = "run4.csv"  # in no logbook yet, to be taken in
+FILES = (
+    *(*LOGBOOK, "offers.csv", FIRST_RUN, FOURTH_RUN),
+    *(f"{part}/{name}" for part in ("both-wheels", "ten-faults") for name in LOGBOOK),
+)
 
 
 def demo_folder() -> Path:
@@ -20,7 +26,10 @@ def demo_folder() -> Path:
 
 
 def copy_demo(folder: Path) -> tuple[Path, ...]:
-    """Copy the demo logbook into a folder that is new or empty.
+    """Copy the demo into a folder that is new or empty: the files made.
+
+    Its logbook; beside that the first run as a pasted table and a fourth run to take in,
+    and two logbooks more, both wheels of the axle and one with ten faults.
 
     Raises
     ------
@@ -41,9 +50,12 @@ def copy_demo(folder: Path) -> tuple[Path, ...]:
     if held:
         found = f"{folder} already exists and is not empty; nothing was changed"
         look = f"look at it with: shimopt next {shlex.quote(str(folder))}, or "
-        raise CallError(found, f"{look if held >= set(FILES) else ''}name another folder")
+        raise CallError(found, f"{look if held >= set(LOGBOOK) else ''}name another folder")
     try:
-        return tuple(Path(shutil.copyfile(demo_folder() / f, folder / f)) for f in FILES)
+        for name in FILES:
+            (folder / name).parent.mkdir(exist_ok=True)
+            shutil.copyfile(demo_folder() / name, folder / name)
     except OSError as error:
         found = f"{folder} cannot be written: {error.strerror or error}"
         raise ShimoptError(found, "name a folder that you may write to") from error
+    return tuple(folder / name for name in FILES)

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.demo_files import FILES
+
 ROOT = Path(__file__).resolve().parents[1]
 
 
@@ -32,9 +34,7 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_wheel_holds_the_data(wheel: Path) -> None:
     names = set(zipfile.ZipFile(wheel).namelist())
     assert {
-        "optimizer/demo/car.toml",
-        "optimizer/demo/runs.csv",
-        "optimizer/demo/readings.csv",
+        *(f"optimizer/demo/{name}" for name in FILES),
         "optimizer/model/prior.npy",
         "optimizer/model/draws.npy",
         "optimizer/standards/threads.csv",

@@ -65,7 +65,7 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     lines += labelled("First", first, width) if first else []
     lines += labelled("Doubt", doubt, width) if doubt else []
     seen = advice.verified
-    if seen is not None and brevity < (1 if seen.as_foretold else MOST_BRIEF + (not doubt)):
+    if seen is not None and brevity < _last_run_until(advice, doubt):
         lines += labelled("Last run", verified_words(seen, crew, brief=brevity > 5), width)
     lines += _do_this(advice, crew, width)
     lines += _expect(advice, crew, width, brevity)
@@ -92,6 +92,13 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     each = [labelled("Then", words, width) for words in then_variants(advice, where)]
     fitting = (then for then in each if not brevity or len(then) == 1)
     return [*lines, *next(fitting, each[-1])]
+
+
+def _last_run_until(advice: Advice, doubt: str) -> int:
+    """The brevity from which the last run's verdict is left out: soon, where it is no news."""
+    if advice.verified is not None and advice.verified.as_foretold:
+        return 4 if _stands(advice) else 1
+    return MOST_BRIEF + (not doubt)
 
 
 def heading_words(advice: Advice) -> str:

@@ -160,7 +160,7 @@ def brief_of(folder: Path, out: Path, *words: str) -> Path:
 def books(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Logbooks by name: the demo, its axle, and copies with other units, words and sizes."""
     folder = tmp_path_factory.mktemp("books")
-    made = {"demo": demo_folder(), "axle": ROOT / "data" / "axle"}
+    made = {"demo": demo_folder(), "axle": ROOT / "data" / "demo" / "both-wheels"}
     for change in (inches, long, markup, cam, fixed, many):
         made[change.__name__] = Path(shutil.copytree(demo_folder(), folder / change.__name__))
         change(made[change.__name__])

@@ -10,7 +10,7 @@ import pytest
 
 from optimizer.cli import main
 
-AXLE = Path(__file__).resolve().parents[2] / "data" / "axle"
+AXLE = Path(__file__).resolve().parents[2] / "data" / "demo" / "both-wheels"
 
 
 def _call(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:

@@ -14,7 +14,7 @@ from optimizer.cli import main
 from optimizer.present import kit as screen
 
 HAND = "2x3+2x2+5x1+3x0.5+2x0.25"
-AXLE = Path(__file__).resolve().parents[2] / "data" / "axle"
+AXLE = Path(__file__).resolve().parents[2] / "data" / "demo" / "both-wheels"
 
 
 def _call(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:

@@ -45,13 +45,13 @@ def test_check_finds_all_ten_and_nothing_else(
 ) -> None:
     planted = [(kind, runs) for kind, runs, _ in twin.FAULTS]
     assert len({kind for kind, _ in planted}) == 10
-    assert sorted(_found(capsys, DATA / "twin")) == sorted(planted)
+    assert sorted(_found(capsys, DATA / "demo" / "ten-faults")) == sorted(planted)
 
 
 def test_the_same_logbook_without_them_raises_none(
     capsys: pytest.CaptureFixture[str], twin: ModuleType, tmp_path: Path
 ) -> None:
-    shutil.copy(DATA / "twin" / "car.toml", tmp_path)
+    shutil.copy(DATA / "demo" / "ten-faults" / "car.toml", tmp_path)
     twin.write(tmp_path, twin.clean())
     assert _found(capsys, tmp_path) == []
 
@@ -59,4 +59,4 @@ def test_the_same_logbook_without_them_raises_none(
 def test_the_files_are_what_the_script_makes(twin: ModuleType, tmp_path: Path) -> None:
     twin.write(tmp_path, twin.faulty())
     for name in ("runs.csv", "readings.csv"):
-        assert (tmp_path / name).read_bytes() == (DATA / "twin" / name).read_bytes()
+        assert (tmp_path / name).read_bytes() == (DATA / "demo" / "ten-faults" / name).read_bytes()

@@ -555,15 +555,16 @@ def test_a_box_that_makes_no_measured_setting_still_gets_advice(demo_book: Logbo
 
 def test_the_readme_s_axle_is_today_s() -> None:
     root = Path(__file__).resolve().parents[2]
-    book = read_logbook(root / "data" / "axle")
-    lines = axle_note(_answer(book), Crew.of(book), where=" data/axle")
+    book = read_logbook(root / "data" / "demo" / "both-wheels")
+    lines = axle_note(_answer(book), Crew.of(book), where=" shimopt-demo/both-wheels")
     readme = (root / "README.md").read_text(encoding="utf-8")
-    screen = readme.split("<!-- axle: shimopt axle data/axle -->\n```\n")[1].split("```")[0]
+    marked = "<!-- axle: shimopt axle shimopt-demo/both-wheels -->\n```\n"
+    screen = readme.split(marked)[1].split("```")[0]
     assert "\n".join(lines) + "\n" == screen
 
 
 def test_the_command(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    folder = str(Path(__file__).resolve().parents[2] / "data" / "axle")
+    folder = str(Path(__file__).resolve().parents[2] / "data" / "demo" / "both-wheels")
 
     def call(*words: str) -> tuple[object, str, str]:
         with pytest.raises(SystemExit) as left:
