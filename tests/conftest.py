@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optimizer.demo_files import demo_folder
+from optimizer.demo_files import LOGBOOK, demo_folder
 from optimizer.logbook import read_logbook
 from optimizer.model.mechanism import TOE_LINK, HardPoints
 from optimizer.records import Axle, Logbook, Reading
@@ -51,7 +51,10 @@ def demo_book() -> Logbook:
 @pytest.fixture
 def demo_copy(tmp_path: Path) -> Path:
     """The demo logbook in a folder that a test may spoil."""
-    return Path(shutil.copytree(demo_folder(), tmp_path / "car"))
+    (tmp_path / "car").mkdir()
+    for name in (*LOGBOOK, "offers.csv"):
+        shutil.copy(demo_folder() / name, tmp_path / "car" / name)
+    return tmp_path / "car"
 
 
 @pytest.fixture(scope="session")

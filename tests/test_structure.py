@@ -30,9 +30,13 @@ LEVELS = {
     "brief_call": 7,
     "terminal": 7,
     "questions": 7,
+    "tour": 7,
+    "completion": 7,
+    "commands": 8,
+    "overview": 7,
     "enter": 7,
-    "cli": 8,
-    "__main__": 9,
+    "cli": 9,
+    "__main__": 10,
 }
 
 

@@ -7,18 +7,25 @@ import select
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
-ENTER = [sys.executable, "-m", "optimizer", "enter"]
+SHIMOPT = [sys.executable, "-m", "optimizer"]
+ENTER = [*SHIMOPT, "enter"]
 HUNG_UP = b"\x00"  # closes the terminal instead of answering
 
 
 def talk(
-    folder: Path, replies: list[str | bytes], *flags: str, columns: int = 80, **env: str
+    folder: Path,
+    replies: Sequence[str | bytes],
+    *flags: str,
+    columns: int = 80,
+    command: str = "enter",
+    **env: str,
 ) -> tuple[int, str]:
-    """Run ``enter`` on a terminal, a reply at each prompt; the exit code and what it showed.
+    """Run a command on a terminal, a reply at each prompt; the exit code and what it showed.
 
     Bytes are written as they are, without an Enter behind them.
     """
@@ -30,7 +37,7 @@ def talk(
     ours, theirs = pty.openpty()
     fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 40, columns, 0, 0))
     process = subprocess.Popen(
-        [*ENTER, str(folder), *flags],
+        [*SHIMOPT, command, str(folder), *flags],
         stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True,
         preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
         env={**os.environ, "TERM": "xterm", "PYTHONIOENCODING": "utf-8", **env},

@@ -46,8 +46,8 @@ def test_the_printed_commands_lead_to_a_brief(
         assert waiting, f"nothing is left to do after {tried}"
         command = waiting.pop(0)
         tried.append(command)
-        if command[0] == "enter":
-            continue  # readings to type
+        if command[0] == "enter" or command == ["new", "my-car"]:
+            continue  # readings to type, questions to answer
         done += 1
         assert done <= 6, tried
         with pytest.raises(SystemExit) as left:

@@ -245,7 +245,7 @@ def test_every_screen_fits(
     monkeypatch: pytest.MonkeyPatch,
     width: int,
 ) -> None:
-    monkeypatch.setattr("optimizer.cli.columns", lambda: width)
+    monkeypatch.setattr("optimizer.commands.kit.columns", lambda: width)
     words = [str(demo_copy), "--both-sides", "--on-hand", HAND, "--one-more"]
     for more in (
         [],

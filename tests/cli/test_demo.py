@@ -1,0 +1,138 @@
+"""The demo leads a newcomer through the job, and leaves a logbook to play with."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import time
+from pathlib import Path
+
+import pytest
+
+from optimizer.cli import main
+from optimizer.demo_files import FILES, demo_folder
+from optimizer.tour import steps, to_play_with
+from tests.cli.terminal import talk
+
+# slow reading, and a look at each screen; both a guess at a newcomer
+WORDS_A_MINUTE = 150
+SCREEN_MIN = 0.2
+
+
+def _run(words: list[str]) -> object:
+    with pytest.raises(SystemExit) as left:
+        main(words)
+    return left.value.code
+
+
+def _same_as_the_demo(folder: Path) -> None:
+    for name in FILES:
+        assert (folder / name).read_bytes() == (demo_folder() / name).read_bytes(), name
+
+
+def test_every_step_answers_and_the_logbook_is_left_as_it_was(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    begun = time.monotonic()
+    assert _run(["demo", "my demo"]) == 0
+    took_min = (time.monotonic() - begun) / 60.0
+    out = capsys.readouterr().out
+    every = steps(Path("my demo"))
+    for number, step in enumerate(every, 1):
+        shown = out.split(f"Step {number} of {len(every)}\n")[1].split("\nStep ")[0]
+        words, _, answer = shown.partition(f"\n\n    {step.typed}\n\n")
+        assert " ".join(words.split()) == " ".join(step.words.split())
+        assert "Then       " in answer
+        assert len(words.splitlines()) < 12
+        assert len(answer.split("\n\nThat was")[0].splitlines()) <= 24, step.typed
+    reading_min = sum(len(s.words.split()) for s in every) / WORDS_A_MINUTE
+    assert reading_min + len(every) * SCREEN_MIN + took_min < 5.0
+    _same_as_the_demo(tmp_path / "my demo")
+    assert (tmp_path / "my demo" / "brief.html").exists()
+
+
+def test_its_screens_are_those_of_the_commands_typed(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    _run(["demo"])
+    led = capsys.readouterr().out
+    for step in steps(Path("shimopt-demo")):
+        assert _run(list(step.command)) == 0
+        typed = capsys.readouterr().out
+        # the page is stamped with the logbook's bytes, not with the time: its size is its own
+        assert typed.rstrip("\n") in led, step.typed
+
+
+def test_the_job_s_arc(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was measured fourth is what three runs advise, and it ends the job."""
+    monkeypatch.chdir(tmp_path)
+    _run(["demo"])
+    out = capsys.readouterr().out
+    advised = re.findall(
+        r"top to bottom: ([\d.+]+)", out.split("Step 4 of 8")[1].split("Step 5")[0]
+    )
+    made = re.search(r"run4 +new, rear-left, ([\d.+]+) over ([\d.+]+),", out)
+    assert made is not None
+    assert [made[1], made[2]] == advised
+    last = out.split("Step 6 of 8")[1]
+    assert "stay as you are" in last
+    assert "run4 came out as foretold" in last
+    assert "\nStop " in last
+
+
+def test_what_is_left_to_play_with_works(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    _run(["demo"])
+    out = capsys.readouterr().out
+    for _, command in to_play_with(Path("shimopt-demo")):
+        assert f"    {command}\n" in out
+        words = shlex.split(command)[1:]
+        if words[0] != "enter":  # tests/cli/test_enter.py types
+            assert _run(words) == 0, command
+    capsys.readouterr()
+
+
+def test_on_a_terminal_it_waits(tmp_path: Path) -> None:
+    car = tmp_path / "car"
+    n_step = len(steps(car))
+    code, shown = talk(car, [""] * (2 * n_step), command="demo")
+    assert code == 0
+    assert shown.count("Enter runs it, * leaves: ") == n_step
+    assert shown.count("Enter goes on, * leaves: ") == n_step
+    assert "That was the whole job." in shown
+    _same_as_the_demo(car)
+
+
+@pytest.mark.parametrize(("n_enter", "taken_in"), [(0, False), (1, False), (9, True), (10, True)])
+def test_it_can_be_left_and_says_where_things_stand(
+    tmp_path: Path, n_enter: int, taken_in: bool
+) -> None:
+    car = tmp_path / "car"
+    code, shown = talk(car, [*[""] * n_enter, "*"], command="demo")
+    assert code == 0
+    last = " ".join(shown.split("* leaves: ")[-1].split())
+    assert f"shimopt next {car}" in last
+    assert ("takes the fourth run out again" in last) == taken_in
+    assert ("run4" in (car / "runs.csv").read_text()) == taken_in
+
+
+def test_the_end_of_input_interrupts(tmp_path: Path) -> None:
+    code, shown = talk(tmp_path / "car", [b"\x04"], command="demo")
+    assert code == 130
+    assert "Traceback" not in shown
+
+
+def test_it_fits_a_narrow_screen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, shown = talk(Path("car"), [""] * 16, command="demo", columns=40)
+    assert code == 0
+    typed = {f"    {s.typed}" for s in steps(Path("car"))}
+    typed |= {f"    {command}" for _, command in to_play_with(Path("car"))}
+    for line in shown.splitlines():
+        assert len(line) <= 40 or line in typed, line
