@@ -1,7 +1,7 @@
-"""Draw the README's picture and put the demo's screens into it.
+"""Draw the pictures of README.md and docs, and put the demo's screens into them.
 
 Run ``python data/make_pictures.py`` from the checkout after anything that the demo
-shows has changed; a test holds README.md and the picture to it.
+shows has changed; tests hold pages and pictures to it.
 """
 
 from __future__ import annotations
@@ -15,59 +15,36 @@ import tempfile
 from pathlib import Path
 
 from optimizer.advise.next_move import advise
-from optimizer.advise.repeats import worth_repeating
 from optimizer.advise.tradeoff import tradeoff
 from optimizer.cli import main as run
 from optimizer.logbook import read_logbook
-from optimizer.measure.spreads import gauge_study
 from optimizer.present.crew import Crew
 from optimizer.present.gallery import draw_advice
-from optimizer.present.note import note
 from optimizer.present.plot import save
-from optimizer.present.repeats import repeats_screen
 from optimizer.present.tradeoff import tradeoff_picture
 
 ROOT = Path(__file__).resolve().parents[1]
 CORNER = "rear-left"
-PAGES = ("goals.md", "kit.md")
 LOG = re.compile(r"<!-- travel.csv -->\n```\n(.*?)```", re.DOTALL)
 WORKED = re.compile(r"(<!-- worked -->\n```\n)([^\n]*)\n.*?```", re.DOTALL)
-SCREEN = re.compile(r"(<!-- screen: [^>]*-->\n```\n).*?(```)", re.DOTALL)
-AXLE = re.compile(r"(<!-- axle: ([^>]*) -->\n```\n).*?```", re.DOTALL)
 HARDWARE = re.compile(r"(<!-- screen of the hardware -->\n```\n).*?```", re.DOTALL)
-STUDY = re.compile(r"(<!-- study: [^>]*-->\n```\n).*?(```)", re.DOTALL)
 
 
-def demo_screen() -> str:
-    """What ``shimopt next data/demo`` prints."""
-    book = read_logbook(ROOT / "data" / "demo")
-    return "\n".join(note(advise(book, CORNER), Crew.of(book))) + "\n"
+def pages() -> list[Path]:
+    """README.md and the pages of docs that show what a command prints."""
+    every = [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))]
+    return [page for page in every if WORKED.search(page.read_text("utf-8"))]
 
 
-def demo_study() -> str:
-    """What ``shimopt check data/demo --repeats`` prints."""
-    book = read_logbook(ROOT / "data" / "demo")
-    lines = repeats_screen(book, gauge_study(book), [worth_repeating(book, CORNER)])
-    return "\n".join(lines) + "\n"
-
-
-def readme_with(screen: str, study: str, readme: str) -> str:
-    """README.md with the demo's screens in their places."""
-    readme = SCREEN.sub(lambda found: found[1] + screen + found[2], readme)
-    return STUDY.sub(lambda found: found[1] + study + found[2], readme)
-
-
-def readme_with_examples(readme: str, folder: Path) -> str:
-    """README.md with the screens of its axle and of its hardware."""
-    with contextlib.chdir(ROOT):
-        readme = AXLE.sub(lambda found: f"{found[1]}{_printed(found[2])}```", readme)
+def hardware_screen(text: str, folder: Path) -> str:
+    """The page on hardware with the screen that its two tables make of the demo."""
     car = Path(shutil.copytree(ROOT / "data" / "demo", folder / "car")) / "car.toml"
-    block = readme.split("<!-- hardware -->\n")[1].split("\n\n<!-- screen of")[0]
-    text = car.read_text(encoding="utf-8").replace('face = "clevis"', 'face = "arm-below"')
-    text += "\n".join(line.strip() for line in block.splitlines())
-    car.write_text(text, encoding="utf-8")
+    block = text.split("<!-- hardware -->\n")[1].split("\n\n<!-- screen of")[0]
+    told = car.read_text(encoding="utf-8").replace('face = "clevis"', 'face = "arm-below"')
+    told += "\n".join(line.strip() for line in block.splitlines())
+    car.write_text(told, encoding="utf-8")
     with contextlib.chdir(car.parent):
-        return HARDWARE.sub(lambda found: f"{found[1]}{_printed('shimopt next')}```", readme)
+        return HARDWARE.sub(lambda found: f"{found[1]}{_printed('shimopt next')}```", text)
 
 
 def draw(path: Path, until: str | None = None) -> None:
@@ -109,20 +86,18 @@ def draw_kit(path: Path) -> None:
 
 
 def main() -> None:
-    """Write the pictures, README.md and the pages of docs with screens."""
+    """Write the pictures, and the pages with their screens."""
     draw(ROOT / "data" / "pictures" / "next.png")
     draw_tradeoff(ROOT / "data" / "pictures" / "tradeoff.png")
     draw_kit(ROOT / "data" / "pictures" / "kit.png")
-    for name in PAGES:
-        page = ROOT / "docs" / name
+    for page in pages():
         with tempfile.TemporaryDirectory() as folder:
             told = page_with_screens(page.read_text("utf-8"), Path(folder))
         page.write_text(told, encoding="utf-8")
-    readme = ROOT / "README.md"
-    text = readme_with(demo_screen(), demo_study(), readme.read_text("utf-8"))
+    hardware = ROOT / "docs" / "hardware.md"
     with tempfile.TemporaryDirectory() as folder:
-        text = readme_with_examples(text, Path(folder))
-    readme.write_text(text, encoding="utf-8")
+        told = hardware_screen(hardware.read_text("utf-8"), Path(folder))
+    hardware.write_text(told, encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -398,9 +398,9 @@ def test_a_copy_without_the_dot_folder_is_a_whole_logbook(demo_copy: Path, tmp_p
     assert len(_values(demo_copy, "run4")) == 9
 
 
-def test_the_readme_s_screen_is_today_s(demo_copy: Path) -> None:
-    readme = Path(__file__).resolve().parents[2] / "README.md"
-    block = readme.read_text("utf-8").split("<!-- entry:")[1].split("```\n")[1]
+def test_the_page_s_screen_is_today_s(demo_copy: Path) -> None:
+    page = Path(__file__).resolve().parents[2] / "docs" / "entering.md"
+    block = page.read_text("utf-8").split("<!-- entry:")[1].split("```\n")[1]
     code, shown = talk(demo_copy, [*START, "0", "-30", "-3", "*"])
     assert code == 0
     assert shown.startswith(block)

@@ -15,7 +15,6 @@ from optimizer.advise.axle import AxleAdvice, HalfAxle, advise_axle, axle_named,
 from optimizer.advise.next_move import advise
 from optimizer.cli import main
 from optimizer.errors import CallError, TooFewReadingsError
-from optimizer.logbook import read_logbook
 from optimizer.present.axle import axle_note
 from optimizer.present.axle_document import axle_document
 from optimizer.present.axle_plot import draw_axle
@@ -551,16 +550,6 @@ def test_a_box_that_makes_no_measured_setting_still_gets_advice(demo_book: Logbo
     split = found.best_guess.split
     assert found.best_guess.run is None
     assert sorted((*split.above_mm, *split.below_mm)) == [2.7, 3.3]
-
-
-def test_the_readme_s_axle_is_today_s() -> None:
-    root = Path(__file__).resolve().parents[2]
-    book = read_logbook(root / "data" / "demo" / "both-wheels")
-    lines = axle_note(_answer(book), Crew.of(book), where=" shimopt-demo/both-wheels")
-    readme = (root / "README.md").read_text(encoding="utf-8")
-    marked = "<!-- axle: shimopt axle shimopt-demo/both-wheels -->\n```\n"
-    screen = readme.split(marked)[1].split("```")[0]
-    assert "\n".join(lines) + "\n" == screen
 
 
 def test_the_command(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

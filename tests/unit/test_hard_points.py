@@ -289,9 +289,9 @@ def test_a_right_hand_corner_in_its_own_coordinates_gets_the_same_numbers(
     assert a.outlook.toe_deg != pytest.approx(advise(demo_book, CORNER).outlook.toe_deg, abs=1e-6)
 
 
-def test_the_readme_s_example_reads_clean(demo_copy: Path) -> None:
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    block = readme[readme.index("    [corner.rear-left.points]") :].split("\n\n")[0]
+def test_the_page_s_example_reads_clean(demo_copy: Path) -> None:
+    page = (Path(__file__).parents[2] / "docs/car.md").read_text(encoding="utf-8")
+    block = page.split("<!-- hard points -->\n")[1].split("\n\n")[0]
     with (demo_copy / "car.toml").open("a", encoding="utf-8") as file:
         file.write("\n" + re.sub(r"(?m)^    ", "", block) + "\n")
     points = read_logbook(demo_copy).corners[CORNER].points
