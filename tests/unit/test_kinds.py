@@ -240,3 +240,16 @@ def _readers() -> dict[str, str]:
             for file in (w for w in words if isinstance(w, str) and w.endswith(".csv")):
                 found[node.name] = file
     return found
+
+
+def test_every_command_shows_an_example_and_is_told_of() -> None:
+    from optimizer.cli import app
+
+    pages = [ROOT / "README.md", *(ROOT / "docs").glob("*.md")]
+    told = "\n".join(page.read_text(encoding="utf-8") for page in pages)
+    for command in app.registered_commands:
+        assert command.callback is not None
+        name = command.name or command.callback.__name__
+        said = (command.callback.__doc__ or "").split()
+        assert said[:3] == ["Example:", "shimopt", name]
+        assert re.search(rf"\bshimopt {name}\b", told), f"no page tells of shimopt {name}"
