@@ -22,6 +22,7 @@ from optimizer import questions, standards
 from optimizer.advise import limits, room
 from optimizer.advise.goal import target_of
 from optimizer.advise.next_move import advise
+from optimizer.advise.tradeoff import tradeoff
 from optimizer.advise.wishes import DEFAULT_ORDER, Requirement, requirements_of
 from optimizer.errors import CallError
 from optimizer.logbook import NewAnswers, car, parse_goal, read_logbook, readings, start_logbook
@@ -36,6 +37,7 @@ from optimizer.measure.gauge import (
 )
 from optimizer.present.crew import Crew
 from optimizer.present.limits import NAMES, unsafe_words, whole_words
+from optimizer.present.tradeoff import then_words
 from optimizer.present.wished import goal_words, wish_name
 from optimizer.records import (
     Gauge,
@@ -172,6 +174,17 @@ def test_every_wish_has_its_band_its_place_and_its_name(demo_book: Logbook) -> N
             parse_goal(f"order=[{wish}]", demo_book, CORNER)
 
 
+def test_the_goal_that_a_tradeoff_says_keeps_every_wish(demo_book: Logbook) -> None:
+    found = tradeoff(demo_book, CORNER, -40.0, goal=replace(ALL_WISHES, order=()))
+    said = re.search('--goal "(.*)"', then_words(found, Crew.of(demo_book), ""))
+    assert said is not None
+    typed = parse_goal(said[1], demo_book, CORNER)
+    assert set(typed.order) == set(get_args(WishKind))
+    # but for the wanted toe, which is the row's
+    row = {name: getattr(typed, name) for name in ("at_travel_mm", "toe_change_deg")}
+    assert typed == replace(ALL_WISHES, order=typed.order, window_mm=typed.window_mm, **row)
+
+
 def _kinds_of_limit() -> dict[room.Name, type[room.HardLimit]]:
     found = [c for _, c in inspect.getmembers(room, inspect.isclass) if c is not room.HardLimit]
     return {c.name: c for c in found if issubclass(c, room.HardLimit)}
@@ -184,6 +197,9 @@ def test_every_limit_has_its_words(demo_book: Logbook) -> None:
     assert set(room.UNSAFE) <= made
     assert set(limits._PAST) == set(room.UNSAFE)
     assert set(limits._WHY) == made - {"pitch"}  # which rules nothing out
+    pages = [ROOT / "README.md", *(ROOT / "docs").glob("*.md")]
+    rows = [f"| {NAMES[name]} |" for name in made - {"pitch"}]
+    assert any(all(row in p.read_text(encoding="utf-8") for row in rows) for p in pages)
     crew, advice = Crew.of(demo_book), advise(demo_book, CORNER)
     units = {name: kind.unit for name, kind in _kinds_of_limit().items()}
     for name in room.UNSAFE:
