@@ -14,6 +14,7 @@ import numpy as np
 import pypdf
 import pytest
 
+from optimizer import __version__
 from optimizer.advise.evidence import corner_evidence
 from optimizer.advise.explore import MOST_SETTINGS, explore
 from optimizer.advise.makeable import limits_of
@@ -239,7 +240,8 @@ def test_the_message_has_what_a_chat_needs(demo_book: Logbook) -> None:
     text = message(_brief(demo_book))
     for words in ("**How sure**", "**What it costs**", "**It is wrong if**", "Rated stands"):
         assert words in text
-    assert text.splitlines()[-1] == "_2026-03-21, shimopt 0.1.0, logbook 0123 4567_"
+    stamp = f"_2026-03-21, shimopt {__version__}, logbook 0123 4567_"
+    assert text.splitlines()[-1] == stamp
 
 
 def test_a_fingerprint_names_the_data_and_nothing_else(tmp_path: Path) -> None:

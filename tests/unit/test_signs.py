@@ -66,7 +66,7 @@ def test_the_arc_formula_follows_the_mechanism(corners: tuple[bool, HardPoints])
     heights, changes = (x[:, None] for x in SETTINGS)
     arc = arc_toe_change_deg(_links(points), TRAVEL, heights, changes)
     error = np.sqrt(np.mean((arc - _added(points)) ** 2, axis=(1, 2)))
-    # DEVELOPERS.md, "How good the arc is": a third of the effect at most, mostly far less
+    # docs/method.md, "How good the arc is": a third of the effect at most, mostly far less
     assert np.median(error) < 0.008
     assert np.quantile(error, 0.9) < 0.025
 
