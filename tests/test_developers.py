@@ -119,7 +119,7 @@ def _map() -> str:
 
 
 def test_the_map_has_every_room_on_its_level() -> None:
-    told = re.findall(r"^ +(-?\d)  (\w+)(/?) ", _map(), re.MULTILINE)
+    told = re.findall(r"^ +(-?\d+)  (\w+)(/?) ", _map(), re.MULTILINE)
     assert {name: int(level) for level, name, _ in told} == _structure().LEVELS
     assert {name for _, name, _ in told} == TOP
     assert {name for _, name, slash in told if slash} == {
