@@ -5,6 +5,7 @@ A block has a comment above it that says what it is; each kind is held by one te
 
 from __future__ import annotations
 
+import ast
 import importlib.util
 import os
 import re
@@ -18,7 +19,7 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.cli import main
+from optimizer.cli import app, main
 from optimizer.demo_files import demo_folder
 from optimizer.logbook import read_logbook
 
@@ -300,3 +301,32 @@ def test_every_command_in_the_text_runs(
 @pytest.mark.parametrize("command", [c for c in _inline() if not c.startswith("shimopt ")])
 def test_every_script_in_the_text_is_there(command: str) -> None:
     _is_there(re.sub(r"\[--[^\]]*\]", "", command), "", ROOT / "README.md")
+
+
+def _docstrings() -> list[str]:
+    """Every docstring of the package, of data and of the tests."""
+    found = []
+    for room in ("optimizer", "data", "tests"):
+        for path in sorted((ROOT / room).rglob("*.py")):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef):
+                    found.append(ast.get_docstring(node) or "")
+    return found
+
+
+def test_commands_in_docstrings_are_real() -> None:
+    """Whole ones are the examples of commands, which tests/cli/test_overview.py runs."""
+    names = {c.name or c.callback.__name__ for c in app.registered_commands if c.callback}
+    command = re.compile(r"``((?:shimopt|python) [^`]*)``")
+    said = [one for text in _docstrings() for one in command.findall(text)]
+    assert len(said) > 15
+    for one in said:
+        words = shlex.split(one)
+        if words[0] == "python":
+            _is_there(re.sub(r"\[--[^\]]*\]", "", one), "", ROOT / "a docstring")
+        else:
+            assert words[1:] == ["--help"] or (len(words) == 2 and words[1] in names), one
+
+
+def test_no_docstring_has_a_session_that_nothing_runs() -> None:
+    assert not [text for text in _docstrings() if ">>>" in text]
