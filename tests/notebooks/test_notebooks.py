@@ -8,6 +8,7 @@ for a quick run, ``"shortened": {"corners": 6}``: they are set at the end of tha
 What depends on them is tagged ``long``, and the quick run does not hold what it shows.
 """
 
+# mypy: untyped-calls-exclude=nbformat
 from __future__ import annotations
 
 import ast
@@ -40,7 +41,8 @@ every_notebook = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem
 
 def read(path: Path) -> NotebookNode:
     """A stored notebook."""
-    return nbformat.read(path, as_version=4)
+    notebook: NotebookNode = nbformat.read(path, as_version=4)
+    return notebook
 
 
 def code_cells(notebook: NotebookNode) -> list[NotebookNode]:
