@@ -20,6 +20,7 @@ import os
 import re
 import sys
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -106,7 +107,9 @@ def run(notebook: NotebookNode, folder: Path) -> NotebookNode:
         timeout=MOST_SECONDS,
         record_timing=False,
     )
-    asyncio.run(client.async_execute(env=env, cleanup_kc=True))
+    # in a thread, since the browser's tests leave an event loop running in this one
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(lambda: asyncio.run(client.async_execute(env=env, cleanup_kc=True))).result()
     return normalised(out)
 
 
