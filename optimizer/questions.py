@@ -28,7 +28,9 @@ from optimizer.logbook import (
     rising_from_turn,
 )
 from optimizer.logbook.car import GAUGES
+from optimizer.logbook.values import write_stack
 from optimizer.records import GaugeKind, Units
+from optimizer.units import from_mm
 
 QUESTIONS = {
     "units": "Units: mm or in for everything, or reading,travel,length such as thou,mm,mm",
@@ -158,6 +160,20 @@ def call_again(folder: Path, answers: NewAnswers) -> str:
     said = {n: f"{v:.6g}" if isinstance(v, float) else v for n, v in flags.items()}
     words = ["shimopt", "new", str(folder)]
     return shlex.join(words + [word for n, v in said.items() for word in (f"--{n}", v)])
+
+
+def started_words(answers: NewAnswers) -> str:
+    """What was understood, so that a slip is seen before a reading is typed."""
+    units = parse_units(answers.units)
+    above, below = (
+        write_stack(tuple(from_mm(t, units.length) for t in parse_stack(said or "0", units.length)))
+        for said in (answers.above, answers.below)
+    )
+    said = f"{answers.corner}: {above or '0'} over {below or '0'}, link {answers.link}"
+    kind = gauge_kind(answers.gauge, units.reading)
+    if kind != "toe-plate":
+        said += f"; {_NUMBERS.get(kind, 'the dial')} climbs with {answers.rising}"
+    return f"{said}. If not: shimopt undo, and anew (--corner NAME for another corner)"
 
 
 def _asked(missing: list[str], typed: Mapping[str, str], text: str | None) -> dict[str, str]:

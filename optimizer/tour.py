@@ -57,22 +57,17 @@ def steps(folder: Path) -> tuple[Step, ...]:
         (
             "The files are clean and the passes repeat. 'Good for' says how far two runs must lie "
             "apart before the difference is real. Now the question itself: what should be tried "
-            "next? One measured run is enough to ask.",
-            ("next", car, "--until", "as-found"),
-        ),
-        (
-            "From the top: what to do with your hands, and how far the eccentric comes back; "
-            "what the dial shows now and should show next; the one reading that would prove it "
-            "wrong; what else was weighed; what is left of slot and thread; whether a run is "
-            "worth it. The crew did not have this. They guessed twice, a shim moved and the "
-            "link turned, and measured both. Guesses teach too: the same question after all "
-            "three runs.",
+            "next? One run is enough to ask. The crew guessed twice before they did: a shim "
+            "moved, the link turned once.",
             ("next", car),
         ),
         (
-            f"They made that setting, the car on rated stands, and did not drive before static "
-            f"toe was set, both sides. For your own car, sheet prints the setting with a box for "
-            f"every reading, and enter asks for the readings one by one. Theirs are in a table, "
+            f"From the top: what to do with your hands, and how far the eccentric comes back; "
+            f"what the dial shows now and should show next; the one reading that would prove it "
+            f"wrong; what else was weighed; what is left of slot and thread; whether a run is "
+            f"worth it. They made that setting, the car on rated stands, and did not drive before "
+            f"static toe was set, both sides. For your own car, sheet prints the setting with a "
+            f"box for every reading, and enter asks for them one by one. Theirs are in a table, "
             f"{FOURTH_RUN}, which import takes in.",
             ("import", str(folder / FOURTH_RUN), car, "--yes"),
         ),

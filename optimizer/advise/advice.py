@@ -11,6 +11,7 @@ from optimizer.advise.eccentric import Band, StaticToe
 from optimizer.advise.goal import Outside, Target
 from optimizer.advise.labour import Effort, Work
 from optimizer.advise.link_body import Turn
+from optimizer.advise.logged_toe import LoggedToe
 from optimizer.advise.pivot_move import PivotReport
 from optimizer.advise.reasons import Because
 from optimizer.advise.room import Limit, Name
@@ -142,6 +143,22 @@ class Verdict:
 
 
 @record
+class StackEnd:
+    """The end of the stack that a setting stands at.
+
+    Attributes
+    ----------
+    way : the joint goes no further up, or down
+    further_mm : how much further it would be best, of what was looked at
+    gain_deg : expected score gained there
+    """
+
+    way: Literal["up", "down"]
+    further_mm: float
+    gain_deg: float
+
+
+@record
 class Advice:
     """The whole answer for one corner.
 
@@ -188,6 +205,8 @@ class Advice:
     n_kept: int = 0
     outside: Outside | None = None
     unmeasured_mm: float | None = None
+    logged_toe: LoggedToe | None = None
+    stack_end: StackEnd | None = None
 
     @property
     def teaches(self) -> bool:

@@ -21,6 +21,7 @@ from optimizer.advise.evidence import Evidence, corner_evidence, setting_curves
 from optimizer.advise.expectation import clearest_proof
 from optimizer.advise.goal import unmeasured
 from optimizer.advise.labour import effort_of, work_of
+from optimizer.advise.logged_toe import logged_toe
 from optimizer.advise.makeable import (
     is_inside,
     limits_of,
@@ -33,6 +34,7 @@ from optimizer.advise.ranking import form_scores_deg
 from optimizer.advise.reasons import because_of
 from optimizer.advise.settings import Settings
 from optimizer.advise.span import span_scores_deg
+from optimizer.advise.stack_end import stack_end
 from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
 from optimizer.advise.verified import score_of_readings, verified
 from optimizer.advise.wishes import Wishes
@@ -119,6 +121,8 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         n_kept=len(left.height),
         outside=outside_that_weighs(table),
         unmeasured_mm=unmeasured(table.goal, evidence.measured_mm),
+        logged_toe=logged_toe(evidence, table.link),
+        stack_end=stack_end(table, field, spot),
     )
 
 
@@ -184,7 +188,8 @@ def _runners_up(
     guess_lost = not same_setting(best_guess, chosen)
     if guess_lost:
         put("best-guess", best_guess)
-    add("shims-only", same_length if length_free else everything)
+    if not (length_free and abs(chosen.length_change_mm - now.length_change_mm) < SAME_LENGTH_MM):
+        add("shims-only", same_length if length_free else everything)
     if length_free:
         add("length-only", same_height & ~same_length)
     if not guess_lost:

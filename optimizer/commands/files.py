@@ -131,7 +131,8 @@ def new(
     readings. Asks for what is missing when it runs on a terminal.
     """
     from optimizer.logbook import start_logbook
-    from optimizer.questions import answers_from, call_again, was_asked
+    from optimizer.present.layout import labelled
+    from optimizer.questions import answers_from, call_again, started_words, was_asked
 
     given = {
         "units": units,
@@ -162,8 +163,15 @@ def new(
         raise
     for path in made:
         write(f"made {path}")
-    then = "next" if answers.table else "enter"
-    write_then(f"shimopt {then}{folder_words(folder)}")
+    write_lines(labelled("Stands at", started_words(answers), columns()))
+    here = folder_words(folder)
+    first = (
+        f"shimopt next{here}; what you write into its car.toml makes that better"
+        if answers.table
+        else f"write what you know into its car.toml; shimopt sheet{here} prints the first run's "
+        f"page; shimopt enter{here} takes its readings"
+    )
+    write_then(first)
 
 
 @app.command("import")

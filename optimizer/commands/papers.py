@@ -114,7 +114,13 @@ def sheet(
     asked = Asked(travels=travels, step=step)
     sheets = [
         corner_sheet(
-            book, name, asked, goals[name], first=first, own=_enter_asks(folder, whole, name)
+            book,
+            name,
+            asked,
+            goals[name],
+            first=first,
+            own=_enter_asks(folder, whole, name),
+            where=folder_words(folder),
         )
         for name in names
     ]

@@ -57,6 +57,12 @@ class Outcome:
     unsaved: str = ""
 
 
+NO_TOE = (
+    "{run} has no static toe in runs.csv: read it now and write it there, with date and mark; it "
+    "tells how far the eccentric must move"
+)
+
+
 @dataclass(slots=True)
 class _Answer:
     """The values of one reading while they are asked for, and which of them is next."""
@@ -120,6 +126,8 @@ class Sitting:
             self._talk.tell(
                 wrapped(f"{name}, {run.corner}: {self._crew.setting(run)}", self._talk.width)
             )
+            if run.static_toe_deg is None and not self.book.readings_of(name):
+                self._talk.tell(wrapped(NO_TOE.format(run=name), self._talk.width))
         at = first_open(self._stops, self.book.readings_of(name), self._passed)
         if self._talk.live and at < len(self._stops):
             self._talk.tell(

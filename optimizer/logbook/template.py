@@ -195,8 +195,8 @@ face = "clevis"    # clevis (total stays); arm-below or arm-above the joint (res
 [corner.{corner}.eccentric]
 kind = "{eccentric}"    # slot, cam-in-slot, free-cam, marks or none
 # per_mark = {per_mark}    # movement of the pivot for one mark
-# inboard_left = {spare}    # movement left inboard from the reference mark
-# outboard_left = {spare}    # movement left outboard from the reference mark
+# inboard_left = {spare}    # movement left toward the car's middle, from the reference mark
+# outboard_left = {spare}    # movement left away from it
 # For a cam, in place of per_mark:
 #   throw = {throw}    # bolt to pivot; fitted from static toe logged at two marks if not stated
 #   degrees_per_mark = 10    # turn of the cam for one mark

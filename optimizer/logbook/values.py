@@ -260,6 +260,7 @@ def parse_units(answer: str) -> Units:
     CallError : a unit is unknown, not allowed there, or left in doubt
     """
     words = [word for word in re.split(r"[,;/\s]+", answer.strip().casefold()) if word]
+    words = [unit_meant(word) or word for word in words]
     if words in (["mm"], ["in"]):
         return Units(travel=words[0], reading=words[0], length=words[0])
     both = "`mm` or `in` if all are the same, or reading, travel and length: `thou,mm,mm`"

@@ -15,12 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer import __version__
-from optimizer.advise.advice import Advice, Spot
+from optimizer.advise.advice import Advice, Outlook, Spot
 from optimizer.advise.evidence import Evidence, corner_evidence
 from optimizer.advise.explore import Explored, explore
 from optimizer.advise.makeable import limits_of
 from optimizer.advise.next_move import advise
-from optimizer.advise.table import Table
+from optimizer.advise.table import Table, same_setting
 from optimizer.advise.verified import foretold, score_of_readings
 from optimizer.measure.spreads import GaugeStudy, gauge_study
 from optimizer.present import note
@@ -41,7 +41,7 @@ from optimizer.present.wished import (
     wishes_words,
 )
 from optimizer.record import record
-from optimizer.records import Goal, Logbook
+from optimizer.records import Goal, Logbook, Run
 
 Array = NDArray[np.float64]
 
@@ -73,6 +73,14 @@ class Section:
     key: str
     heading: str
     paragraphs: tuple[str, ...]
+
+
+@record
+class Came:
+    """Where a car that stays as it is came from: the first run, and what it is held to be."""
+
+    run: Run
+    outlook: Outlook
 
 
 @record
@@ -137,11 +145,12 @@ def corner_brief(
     table = Table(evidence, goal or evidence.corner.goal)
     explored = explore(table, limits_of(table), advice.move.spot)
     runs, left_out = _runs(evidence, advice, crew)
+    came = _came(evidence, table, advice)
     return Brief(
         title=f"{book.car}: {corner_title(advice.corner, advice.n_run)}",
         corner=advice.corner.name,
-        sentence=sentence(advice, crew),
-        sections=tuple(_sections(book, advice, crew)),
+        sentence=sentence(advice, crew, came),
+        sections=tuple(_sections(book, advice, crew, came)),
         lines=_lines(evidence, advice),
         settings=_settings(explored, table, advice, crew),
         runs=runs,
@@ -154,7 +163,16 @@ def corner_brief(
     )
 
 
-def sentence(advice: Advice, crew: Crew) -> str:
+def _came(evidence: Evidence, table: Table, advice: Advice) -> Came | None:
+    """The first run, where the car is to stay and has moved since; else None."""
+    first = evidence.runs[0]
+    spot = table.spot_of(first)
+    if advice.action != "stay" or same_setting(spot, advice.now):
+        return None
+    return Came(run=first, outlook=table.outlook(spot))
+
+
+def sentence(advice: Advice, crew: Crew, came: Came | None = None) -> str:
     """The change in one sentence, with what it is for."""
     unit = crew.units.toe
     figure = figure_words(advice.goal, advice.target, crew)
@@ -163,9 +181,15 @@ def sentence(advice: Advice, crew: Crew) -> str:
     if advice.action == "stay" or not (
         abs(move.raise_mm) >= 0.005 or abs(move.turn.change_mm) >= 0.005
     ):
+        since = ""
+        if came is not None:
+            was = crew.score(came.outlook.score_deg.value)
+            since = f"down from {was} at {came.run.name} to "
+            if came.outlook.score_deg.value <= then.value:
+                since = f"{was} at {came.run.name}, now "
         return (
             f"Leave it as it stands{goal_words(advice, crew)}: {scored_words(advice.target)} "
-            f"{crew.score(then.value)} {unit} {figure} over the travel that counts."
+            f"{since}{crew.score(then.value)} {unit} {figure} over the travel that counts."
         )
     split = move.spot.split
     doing = [
@@ -187,7 +211,7 @@ def sentence(advice: Advice, crew: Crew) -> str:
     return f"{verb}{run} {', '.join(doing)}{wanted}: {aim} {unit} {figure}."
 
 
-def _sections(book: Logbook, advice: Advice, crew: Crew) -> list[Section]:
+def _sections(book: Logbook, advice: Advice, crew: Crew, came: Came | None) -> list[Section]:
     study = gauge_study(book)
     doubt = doubt_words(advice, crew)
     unsafe = any(limit.unsafe_now for limit in advice.limits)
@@ -199,11 +223,13 @@ def _sections(book: Logbook, advice: Advice, crew: Crew) -> list[Section]:
     made = [
         *((doubted, first) if unsafe else (first, doubted)),
         Section(
-            key="feel", heading="What you should feel", paragraphs=feel_words(book, advice, crew)
+            key="feel",
+            heading="What you should feel",
+            paragraphs=feel_words(book, advice, crew, came),
         ),
         Section(key="why", heading="Why", paragraphs=why_words(advice, crew)),
         Section(key="sure", heading="How sure", paragraphs=sure_words(advice, crew, study)),
-        Section(key="cost", heading="What it costs", paragraphs=cost_words(advice, crew)),
+        Section(key="cost", heading="What it costs", paragraphs=cost_words(advice, crew, came)),
         Section(key="lost", heading="Considered, and lost", paragraphs=lost_words(advice, crew)),
         Section(
             key="wrong", heading="It is wrong if", paragraphs=(note.proof_words(advice, crew),)
@@ -212,17 +238,23 @@ def _sections(book: Logbook, advice: Advice, crew: Crew) -> list[Section]:
     return [section for section in made if section.paragraphs]
 
 
-def feel_words(book: Logbook, advice: Advice, crew: Crew) -> tuple[str, ...]:
-    """What the driver should feel at both ends of travel (common practice, no source)."""
+def feel_words(
+    book: Logbook, advice: Advice, crew: Crew, came: Came | None = None
+) -> tuple[str, ...]:
+    """What the driver should feel at both ends of travel (common practice, no source).
+
+    Of what is advised against now; where the car stays, of now against where it came from.
+    """
     place = _place(book, advice.corner.name)
-    outlook, now = advice.outlook, advice.now_outlook
+    outlook, now = advice.outlook, advice.now_outlook if came is None else came.outlook
+    then, here = ("now", "as advised") if came is None else (f"in {came.run.name}", "as it stands")
     said = []
     for travel in advice.target.window_mm:
         at = int(np.argmin(np.abs(outlook.travel_mm - travel)))
         before, after = float(now.toe_deg[at]), float(outlook.toe_deg[at])
         change = after - before
         half = float(outlook.high_deg[at] - outlook.low_deg[at]) / 2.0
-        text = f"{crew.travel(travel)}: {_toe(before, crew)} now, {_toe(after, crew)} as advised: "
+        text = f"{crew.travel(travel)}: {_toe(before, crew)} {then}, {_toe(after, crew)} {here}: "
         if abs(change) < FELT_DEG:
             said.append(f"{text}nothing to feel")
             continue
@@ -277,9 +309,9 @@ def sure_words(advice: Advice, crew: Crew, study: GaugeStudy | None) -> tuple[st
     return tuple(said)
 
 
-def cost_words(advice: Advice, crew: Crew) -> tuple[str, ...]:
-    """Minutes, parts, static toe and the eccentric."""
-    said = []
+def cost_words(advice: Advice, crew: Crew, came: Came | None = None) -> tuple[str, ...]:
+    """Minutes, parts, static toe and the eccentric; what it took where the car stays."""
+    said = [] if came is None else [_took(advice, crew, came)]
     if advice.action != "stay":
         minutes, rate = (
             minutes_words(advice.effort.work.minutes),
@@ -301,6 +333,18 @@ def lost_words(advice: Advice, crew: Crew) -> tuple[str, ...]:
     ruled = f" {advice.n_ruled_out} more are past a limit." if advice.n_ruled_out else ""
     said.append(f"{advice.n_candidate} settings were scored.{kept}{ruled}")
     return tuple(f"{w[0].upper()}{w[1:]}" for w in said)
+
+
+def _took(advice: Advice, crew: Crew, came: Came) -> str:
+    """What stood at first and what stands now."""
+    split = advice.now.split
+    now = f"{crew.stack(split.above_mm)} over {crew.stack(split.below_mm)}"
+    change = advice.now.length_change_mm
+    link = f", link {crew.length(change)} {'longer' if change > 0 else 'shorter'}"
+    return (
+        f"So far: {crew.setting(came.run)} in {came.run.name}; {now}"
+        f"{link if abs(change) >= 0.005 else ''} now."
+    )
 
 
 def _parts(advice: Advice, crew: Crew) -> str:

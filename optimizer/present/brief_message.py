@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from optimizer.present.brief import Brief
-from optimizer.present.cautions import AT_HAND
+from optimizer.present.cautions import IN_CHAT
 
 SHOWN = ("first", "doubt", "why", "feel", "sure", "cost", "lost", "wrong")
 MARKUP = re.compile(r"([\\`*_{}\[\]<>#|~!])")
@@ -20,7 +20,7 @@ def message(brief: Brief) -> str:
                 plain(words if words.endswith(".") else f"{words}.") for words in section.paragraphs
             )
             lines.append(f"- **{section.heading}**: {said}")
-    lines += [f"- **Careful**: {AT_HAND}", "", f"_{plain(', '.join(brief.stamp))}_"]
+    lines += [f"- **Careful**: {IN_CHAT}", "", f"_{plain(', '.join(brief.stamp))}_"]
     return "\n".join(lines)
 
 

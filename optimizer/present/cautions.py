@@ -9,6 +9,11 @@ LENGTH_FIRST = "No driving until static toe is set, both sides."
 # one of two lateral links
 CAMBER_TOO = "The length moves camber too: set that first."
 AT_HAND = "Rated stands, never a jack alone; swing by hand: no bind. See README."
+# for who has neither README nor sheet
+IN_CHAT = (
+    "Rated stands, never a jack alone; swing by hand: no bind; static toe set before driving, "
+    "both sides; series' rules and a qualified technician come first. The page has the rest."
+)
 # a steered axle, whose tilt in steer nothing here foretells
 IN_STEER = "Steer lock to lock at full droop and full bump too."
 

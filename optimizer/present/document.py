@@ -218,6 +218,13 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
             "settings_scored": a.n_candidate,
             "settings_ruled_out": a.n_ruled_out,
             "ruled_out_by": dict(a.ruled_out),
+            "stack_end": None
+            if a.stack_end is None
+            else {
+                "way": a.stack_end.way,
+                "further_mm": a.stack_end.further_mm,
+                "gain_deg": a.stack_end.gain_deg,
+            },
             "shown": limits_words(a.limits, a, crew),
         },
         "stop": {
@@ -239,6 +246,17 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
         "doubt": {
             "readings": list(a.readings_in_doubt),
             "static_toe": list(a.static_toe_in_doubt),
+            "static_toe_off": None
+            if a.logged_toe is None
+            else {
+                "run": a.logged_toe.run,
+                "reference": a.logged_toe.reference,
+                "off_deg": a.logged_toe.off_deg,
+                "back_mm": a.logged_toe.back_mm,
+                "back_marks": a.logged_toe.back_marks,
+                "read": a.logged_toe.read,
+                "matters": a.logged_toe.matters,
+            },
             "now_is_measured": a.now_is_measured,
             "planned_runs": list(a.planned),
             "half_entered_runs": list(a.half_entered),

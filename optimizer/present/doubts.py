@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.advise.advice import Advice
 from optimizer.present.crew import Crew, left_out_words
 from optimizer.present.limits import unsafe_words
-from optimizer.present.pivot import pivot_doubts
+from optimizer.present.pivot import pivot_doubts, toe_off_words
 
 
 def doubt_words(advice: Advice, crew: Crew) -> str:
@@ -26,6 +26,7 @@ def doubt_words(advice: Advice, crew: Crew) -> str:
             f"static toe of {', '.join(advice.static_toe_in_doubt[:3])} does not fit its eccentric "
             "mark (marks count inboard plus) and the tape: not used"
         )
+    said += [toe_off_words(advice, crew)] if toe_off_words(advice, crew) else []
     said += pivot_doubts(advice)
     if advice.now.run in advice.half_entered:
         said.append(

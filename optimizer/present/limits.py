@@ -10,7 +10,7 @@ from optimizer.present.cautions import CAMBER_TOO, LENGTH_FIRST
 from optimizer.present.crew import Crew
 
 if TYPE_CHECKING:
-    from optimizer.advise.advice import Advice
+    from optimizer.advise.advice import Advice, StackEnd
 
 SAME_STRESS = 0.005
 
@@ -99,6 +99,8 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity:
             known += _short(limit, crew)
         if limit.name == "bending" and limit.status == "unknown" and _bends(limit) and brevity < 6:
             known.append(_bent_more(limit))
+    if advice.stack_end is not None and brevity < 6:
+        known.append(_stack_words(advice.stack_end, advice, crew))
     if advice.unmeasured_mm is not None:
         from optimizer.present.wished import guess_words
 
@@ -115,6 +117,19 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity:
     if not brevity:
         known += ruled_out_words(advice)
     return "; ".join(known)
+
+
+def _stack_words(end: StackEnd, advice: Advice, crew: Crew) -> str:
+    """That the joint is at the end of its stack, and whether more of it would pay."""
+    split = advice.move.spot.split
+    full, way = (split.below_mm, "higher") if end.way == "up" else (split.above_mm, "lower")
+    at_end = f"the stack ends here ({crew.length(sum(full))}, none on the other side)"
+    if advice.wishes or end.gain_deg < advice.goal.worthwhile_deg:
+        return at_end
+    return (
+        f"{at_end}: {crew.length(end.further_mm)} {way}, in a taller stack, would gain "
+        f"{crew.score(end.gain_deg)} {crew.units.toe}"
+    )
 
 
 def ruled_out_words(advice: Advice) -> list[str]:

@@ -43,7 +43,7 @@ def eccentric_words(move: Move, advice: Advice, crew: Crew) -> str:
         return _thread_words(move, advice, crew)
     static = move.static_toe
     if abs(static.shift_mm.value) < SHIFT_SEEN_MM:
-        return "eccentric as now"
+        return f"eccentric as now{_toe_stands_words(advice, crew)}"
     cam = static.cam
     what = "eccentric" if cam is None else "cam"
     parts = [
@@ -141,6 +141,37 @@ def lacking_words(advice: Advice) -> str:
         "degrees": "no marks told: degrees_per_mark is not known",
         "mark": "no marks told: log the eccentric_mark it stands at",
     }[lacking]
+
+
+def _toe_stands_words(advice: Advice, crew: Crew) -> str:
+    """What is left to set of static toe where the car stays as it is."""
+    logged = advice.logged_toe
+    if logged is None or logged.matters or abs(logged.off_deg) < STATIC_TOE_MOVES_DEG:
+        return ""
+    return f"; static toe {crew.toe(logged.off_deg)} of {logged.reference}'s: set it on the gauge"
+
+
+def toe_off_words(advice: Advice, crew: Crew) -> str:
+    """That static toe does not stand as it did in the reference run, and what brings it back."""
+    logged = advice.logged_toe
+    if logged is None or not logged.matters or logged.run in advice.static_toe_in_doubt:
+        return ""
+    off = f"{crew.toe(logged.off_deg)} of {logged.reference}'s"
+    if advice.corner.eccentric.kind == "none":
+        return f"static toe of {logged.run} is {off}: set it by the rod's thread"
+    way = "inboard" if logged.back_mm > 0 else "outboard"
+    size = crew.rough_length(logged.back_mm)
+    if logged.back_marks is not None:
+        size = f"{abs(logged.back_marks):.1f} marks"
+    back = f"{size} {way} bring {logged.reference}'s back"
+    moves = abs(advice.move.static_toe.shift_mm.value) >= SHIFT_SEEN_MM
+    held = ", which this move holds" if moves else ""
+    if logged.read:
+        return f"static toe of {logged.run} is {off}{held}: {back}{', beside it' if moves else ''}"
+    return (
+        f"by its mark static toe of {logged.run} is {off}, and it was not read: read it; if it "
+        f"is so, {back}{', beside this move' if moves else ''}"
+    )
 
 
 def pivot_doubts(advice: Advice) -> list[str]:

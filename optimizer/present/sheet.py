@@ -106,11 +106,12 @@ def corner_sheet(
     *,
     first: bool = False,
     own: EnterAsks | None = None,
+    where: str = "",
 ) -> Sheet:
     """The sheet of a corner's next run, or of a run as it stands.
 
     ``first`` asks for the latter; a corner without readings gets it anyway. ``own`` is what
-    ``enter`` asks of this corner by itself.
+    ``enter`` asks of this corner by itself, ``where`` what commands need to find the logbook.
 
     Raises
     ------
@@ -119,12 +120,17 @@ def corner_sheet(
     """
     measured = any(book.readings_of(r.name) for r in book.runs_of(corner))
     if first or not measured:
-        return _as_it_stands(book, book.corners[corner], asked, goal, own, measured=measured)
-    return _next_run(book, corner, asked, goal, own)
+        return _as_it_stands(book, book.corners[corner], asked, goal, own, where, measured=measured)
+    return _next_run(book, corner, asked, goal, own, where)
 
 
 def _next_run(
-    book: Logbook, corner: str, asked: Asked, goal: Goal | None, own: EnterAsks | None
+    book: Logbook,
+    corner: str,
+    asked: Asked,
+    goal: Goal | None,
+    own: EnterAsks | None,
+    where: str,
 ) -> Sheet:
     crew = Crew.of(book)
     advice = advise(book, corner, goal)
@@ -207,6 +213,7 @@ def _as_it_stands(
     asked: Asked,
     goal: Goal | None,
     own: EnterAsks | None,
+    where: str,
     *,
     measured: bool,
 ) -> Sheet:
@@ -228,7 +235,7 @@ def _as_it_stands(
     reach = " Strike out what the wheel does not reach." if guessed else ""
     passes = _passes(crew)
     flags = enter_flags(travels, passes, crew, own)
-    here = corner_flag(book, corner.name)
+    here = f"{where}{corner_flag(book, corner.name)}"
     run = _stands_at(book, corner)
     heading = "measure it as it stands"
     return Sheet(
@@ -248,7 +255,7 @@ def _as_it_stands(
         after=_after(corner),
         doubt="",
         must=(),
-        may=(("Then", f"shimopt enter{here}{flags} as you measure it, then: shimopt next"),),
+        may=(("Then", f"shimopt enter{here}{flags} as you measure it, then: shimopt next{where}"),),
         enter_flags=flags,
     )
 

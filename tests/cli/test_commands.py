@@ -56,7 +56,7 @@ def test_the_demo_answers_and_never_overwrites(
     code, out, err = _call(capsys, "demo")
     assert code == 0
     assert err == "the demo logbook is in shimopt-demo\n"
-    assert out.startswith("Step 1 of 8\n")
+    assert out.startswith("Step 1 of 7\n")
     assert "\nrear-left, after 3 runs: try this next, for what it teaches\nFirst      " in out
     before = _files(tmp_path / "shimopt-demo")
     code, out, err = _call(capsys, "demo")
@@ -266,7 +266,9 @@ def test_six_answers_and_a_pasted_table_give_advice(
         "--link", "behind", "--above", "3+1", "--below", "2x1", "--table", str(table),
     )  # fmt: skip
     assert code == 0
-    assert " ".join(out.split()).endswith(f"Then shimopt next {car}")
+    assert " ".join(out.split()).endswith(
+        f"Then shimopt next {car}; what you write into its car.toml makes that better"
+    )
     code, out, err = _call(capsys, "next", str(car))
     assert (code, err) == (0, "")
     assert "higher" in out

@@ -14,9 +14,8 @@ from optimizer.demo_files import FILES, demo_folder
 from optimizer.tour import steps, to_play_with
 from tests.cli.terminal import talk
 
-# slow reading, and a look at each screen; both a guess at a newcomer
-WORDS_A_MINUTE = 150
-SCREEN_MIN = 0.2
+# of adults, silent, non-fiction: Brysbaert 2019, from memory; figures are looked at, not read
+WORDS_A_MINUTE = 238
 
 
 def _run(words: list[str]) -> object:
@@ -46,8 +45,8 @@ def test_every_step_answers_and_the_logbook_is_left_as_it_was(
         assert "Then       " in answer
         assert len(words.splitlines()) < 12
         assert len(answer.split("\n\nThat was")[0].splitlines()) <= 24, step.typed
-    reading_min = sum(len(s.words.split()) for s in every) / WORDS_A_MINUTE
-    assert reading_min + len(every) * SCREEN_MIN + took_min < 5.0
+    read = [word for word in out.split() if re.search("[A-Za-z]{2,}", word)]
+    assert len(read) / WORDS_A_MINUTE + took_min < 5.0
     _same_as_the_demo(tmp_path / "my demo")
     assert (tmp_path / "my demo" / "brief.html").exists()
 
@@ -73,12 +72,12 @@ def test_the_job_s_arc(
     _run(["demo"])
     out = capsys.readouterr().out
     advised = re.findall(
-        r"top to bottom: ([\d.+]+)", out.split("Step 4 of 8")[1].split("Step 5")[0]
+        r"top to bottom: ([\d.+]+)", out.split("Step 3 of 7")[1].split("Step 4")[0]
     )
     made = re.search(r"run4 +new, rear-left, ([\d.+]+) over ([\d.+]+),", out)
     assert made is not None
     assert [made[1], made[2]] == advised
-    last = out.split("Step 6 of 8")[1]
+    last = out.split("Step 5 of 7")[1]
     assert "stay as you are" in last
     assert "run4 came out as foretold" in last
     assert "\nStop " in last
@@ -109,7 +108,7 @@ def test_on_a_terminal_it_waits(tmp_path: Path) -> None:
     _same_as_the_demo(car)
 
 
-@pytest.mark.parametrize(("n_enter", "taken_in"), [(0, False), (1, False), (9, True), (10, True)])
+@pytest.mark.parametrize(("n_enter", "taken_in"), [(0, False), (1, False), (7, True), (8, True)])
 def test_it_can_be_left_and_says_where_things_stand(
     tmp_path: Path, n_enter: int, taken_in: bool
 ) -> None:
@@ -130,7 +129,7 @@ def test_the_end_of_input_interrupts(tmp_path: Path) -> None:
 
 def test_it_fits_a_narrow_screen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    code, shown = talk(Path("car"), [""] * 16, command="demo", columns=40)
+    code, shown = talk(Path("car"), [""] * 14, command="demo", columns=40)
     assert code == 0
     typed = {f"    {s.typed}" for s in steps(Path("car"))}
     typed |= {f"    {command}" for _, command in to_play_with(Path("car"))}

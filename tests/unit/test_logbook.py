@@ -454,12 +454,17 @@ def test_units_in_doubt_show_both_ways_to_say_them(word: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "answer", ["", "cm", "furlong", "mm,mm", "mm,thou,mm", "inches,mm,mm", "deg,deg,mm", "a,b,c,d"]
+    "answer", ["", "cm", "furlong", "mm,mm", "mm,thou,mm", "deg,deg,mm", "a,b,c,d"]
 )
 def test_units_refused(answer: str) -> None:
     with pytest.raises(CallError) as caught:
         parse_units(answer)
     assert "thou,mm,mm" in caught.value.remedy
+
+
+def test_a_unit_s_other_names_are_understood() -> None:
+    assert parse_units("thou,inches,mm") == parse_units("thou, in, mm")
+    assert parse_units("inch") == parse_units("in")
 
 
 ROWS = (
