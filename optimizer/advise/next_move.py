@@ -188,11 +188,14 @@ def _runners_up(
     guess_lost = not same_setting(best_guess, chosen)
     if guess_lost:
         put("best-guess", best_guess)
-    if not (length_free and abs(chosen.length_change_mm - now.length_change_mm) < SAME_LENGTH_MM):
+    leaves_link = abs(chosen.length_change_mm - now.length_change_mm) < SAME_LENGTH_MM
+    if length_free and leaves_link:
+        add("next", same_length)  # shims only is what is advised
+    else:
         add("shims-only", same_length if length_free else everything)
     if length_free:
         add("length-only", same_height & ~same_length)
-    if not guess_lost:
+    if not guess_lost and not (length_free and leaves_link):
         add("next", everything)
     return tuple(out)
 

@@ -290,7 +290,7 @@ def runner_up_words(other: RunnerUp, advice: Advice, crew: Crew) -> str:
         "shims-only": "shims only",
         "length-only": "length only",
         "best-guess": "best guess, shims only" if _shims_only(other, advice) else "best guess",
-        "next": "or",
+        "next": "or" if _turns(move) else "other shims",
     }[other.kind]
     parts = []
     if abs(move.raise_mm) >= 0.005:

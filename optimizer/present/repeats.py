@@ -86,11 +86,11 @@ def repeats_screen(
                 *labelled("Then", text, width)]  # fmt: skip
     unit = crew.units.reading
     lines = wrapped(f"{book.car}: what the gauge repeats to, {unit}, from all runs", width)
-    rows = [["", "measured", "likely", "stated", "used", "from"]]
+    rows = [["", "measured", "likely", "assumed", "used", "from"]]
     rows += [part_cells(p, crew) for p in study.parts.values() if p.name != "return" or p.measured]
     lines += table(rows, width, 0)
     lines += wrapped(
-        "likely: 95 in 100; used: measured, with the stated counted as six more",
+        "likely: 95 in 100; used: measured, with the assumed counted as six more",
         width,
     )
     for label, text in (
@@ -153,7 +153,7 @@ def remount_words(study: GaugeStudy, crew: Crew) -> str:
     used = f"{_amount(part, crew)} {crew.units.reading} at {_base(crew)}"
     if part.measured is None:
         return (
-            f"off and on again was not measured: the gauge's stated {used} is used. Measure one "
+            f"off and on again was not measured: the gauge's assumed {used} is used. Measure one "
             "setting in two runs to know"
         )
     return f"taking it off and putting it back: {used} ({_from(part)})"
@@ -263,7 +263,7 @@ def _amount(part: Part, crew: Crew) -> str:
 def _from(part: Part) -> str:
     """What a spread comes from."""
     if part.measured is None:
-        return "stated"
+        return "assumed"
     of = COUNTED[part.name]
     return f"{part.freedom} {of}{'' if part.freedom == 1 else 's'}"
 

@@ -12,7 +12,10 @@ import pytest
 from optimizer.cli import main
 
 # a command in a hint ends where its words go on
-ENDS = r" as you measure| prints the| takes its| on paper| to show| has its|; |\)| \(|$| for the setting"
+ENDS = (
+    r" as you measure| prints the| takes its| on paper| to show| has its|"
+    r"; |\)| \(|$| for the setting"
+)
 
 
 def _hints(out: str) -> list[list[str]]:

@@ -92,7 +92,7 @@ def test_screens_fit(demo_book: Logbook, made: Callable[[Logbook], Logbook], wid
 
 def test_what_was_measured_is_said_and_what_was_not(demo_book: Logbook) -> None:
     plain = _flat(demo_book)
-    assert "off and on again was not measured: the gauge's stated 2.1 thou at 40 mm" in plain
+    assert "off and on again was not measured: the gauge's assumed 2.1 thou at 40 mm" in plain
     assert "no pass came back to ride height" in plain
     assert "back to zero" not in plain
     back = _flat(_came_back(demo_book))

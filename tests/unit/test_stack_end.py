@@ -21,7 +21,7 @@ def _low_stack(book: Logbook) -> Logbook:
     book = book.as_of("as-found")
     runs = tuple(replace(r, above_mm=(1.0,), below_mm=(1.0, 1.0)) for r in book.runs)
     own = book.corners[CORNER]
-    stack = replace(own.stack, shims_mm=(1.0, 1.0, 1.0))
+    stack = replace(own.stack, box_mm=(1.0, 1.0, 1.0))
     return replace(book, runs=runs, corners={CORNER: replace(own, stack=stack)})
 
 
