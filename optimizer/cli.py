@@ -1,4 +1,4 @@
-"""The one way in: commands gathered, and every way out with its exit code."""
+"""The one way in, and every way out with its exit code."""
 
 from __future__ import annotations
 
@@ -6,12 +6,9 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from optimizer.commands import answers, files, kit, papers  # noqa: F401  (they register themselves)
 from optimizer.commands.app import app, only_named
 from optimizer.errors import EXIT_COULD_NOT, EXIT_INTERRUPTED, ShimoptError
 from optimizer.terminal import drop_unwritten, headed, say, tame_streams
-
-__all__ = ["app", "main"]
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:

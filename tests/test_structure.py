@@ -108,10 +108,10 @@ def test_check_and_next_need_numpy_alone(demo_copy: Path, extra: str) -> None:
     with (demo_copy / "car.toml").open("a", encoding="utf-8") as file:
         file.write(extra)
     code = (
-        "import sys; from optimizer.cli import app\n"
+        "import sys; from optimizer.commands.app import run\n"
         f"for words in (['check', {str(demo_copy)!r}], ['next', {str(demo_copy)!r}],\n"
         f"              ['curves', {str(demo_copy)!r}]):\n"
-        "    app(words, standalone_mode=False)"
+        "    run(words)"
     )
     done = subprocess.run(
         [sys.executable, "-c", f"{code}\nprint('MODULES', *sys.modules)"],
@@ -129,7 +129,7 @@ HEAVY = {"numpy", "scipy", "pandas", "matplotlib", "sklearn", "openpyxl"}
 
 
 def _loaded_by(words: list[str]) -> set[str]:
-    code = f"from optimizer.cli import app; app({words!r}, standalone_mode=False)"
+    code = f"from optimizer.commands.app import run; run({words!r})"
     return _loaded_after(code)
 
 
@@ -147,8 +147,8 @@ def test_enter_loads_the_surface_only_where_earlier_runs_foretell(demo_copy: Pat
     """A first run is entered without it; a run beside three others needs it."""
     code = (
         "import io, sys; sys.stdin = io.StringIO({answers!r})\n"
-        "from optimizer.cli import app\n"
-        "app(['enter', {folder!r}, '--run', {run!r}, '--passes', 'up9'], standalone_mode=False)\n"
+        "from optimizer.commands.app import run\n"
+        "run(['enter', {folder!r}, '--run', {run!r}, '--passes', 'up9'])\n"
         "print('SURFACE' if 'optimizer.model.surface' in sys.modules else 'NONE')"
     )
 

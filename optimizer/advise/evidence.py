@@ -160,6 +160,16 @@ def setting_curves(evidence: Evidence) -> list[SettingCurve]:
     return out
 
 
+def static_toe_doubts(book: Logbook) -> tuple[str, ...]:
+    """Runs of any corner whose logged static toe fits neither their marks nor the tape."""
+    found: list[str] = []
+    for name in book.corners:
+        runs = [r for r in book.runs_of(name) if has_curve(book.readings_of(r.name))]
+        if sum(r.static_toe_deg is not None for r in runs) > 1:
+            found += fitted(corner_evidence(book, name)).static_toe_in_doubt
+    return tuple(found)
+
+
 def logged_static_toe(evidence: Evidence) -> list[tuple[str, LoggedStaticToe]]:
     """Static toe of later runs against the reference, where the eccentric was logged too.
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.commands.app import app
+from optimizer.commands.app import shelf
 from optimizer.commands.options import (
     AsJson,
     AxleName,
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from optimizer.records import Logbook
 
 
-@app.command()
+@shelf.command()
 def check(
     folder: Folder = Path(),
     as_json: AsJson = False,
@@ -55,6 +55,7 @@ def check(
     Reads the whole logbook, lists every fault with its remedy, and says how good
     the readings are and what may be wrong with them. Changes nothing.
     """
+    from optimizer.advise.evidence import static_toe_doubts
     from optimizer.advise.suspects import suspects
     from optimizer.logbook import read_logbook
     from optimizer.measure.curve import has_curve
@@ -66,6 +67,7 @@ def check(
     qualities = [run_quality(book, r) for r in book.runs if has_curve(book.readings_of(r.name))]
     found = suspects(book)
     study = gauge_study(book, [name for s in found for name in s.runs])
+    toe = static_toe_doubts(book)
     again: Sequence[RepeatAdvice] | None = None
     if repeats:
         from optimizer.advise.repeats import worth_repeating
@@ -75,16 +77,17 @@ def check(
     if as_json:
         from optimizer.present.document import check_document
 
-        write_json(check_document(book, qualities, found, study, again))
+        write_json(check_document(book, qualities, found, study, again, toe))
     elif again is not None:
         from optimizer.present.repeats import repeats_screen
 
         write_lines(repeats_screen(book, study, again, columns(), folder_words(folder)))
     else:
-        write_lines(check_screen(book, qualities, columns(), folder_words(folder), found, study))
+        where = folder_words(folder)
+        write_lines(check_screen(book, qualities, columns(), where, found, study, toe))
 
 
-@app.command()
+@shelf.command()
 def curves(
     folder: Folder = Path(),
     corner: CornerName = None,
@@ -121,7 +124,7 @@ def curves(
             say(f"drew {path}")
 
 
-@app.command("next")
+@shelf.command("next")
 def next_(
     folder: Folder = Path(),
     corner: CornerName = None,
@@ -189,7 +192,7 @@ def _show_next(
         raise typer.Exit(EXIT_NOTHING_CAN_BE_MADE)
 
 
-@app.command()
+@shelf.command()
 def tradeoff(
     folder: Folder = Path(),
     at: Annotated[
@@ -233,7 +236,7 @@ def tradeoff(
             say(f"drew {path}")
 
 
-@app.command()
+@shelf.command()
 def axle(
     folder: Folder = Path(),
     name: AxleName = None,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import functools
+import importlib
 from collections.abc import Iterator, Sequence
 from typing import Annotated, Any
 
@@ -31,6 +31,14 @@ class _Commands(typer.core.TyperGroup):
         formatter.write(f"{overview(columns())}\n")
 
 
+# the modules beside this one, and the commands that each puts on the shelf
+HOMES = {
+    "answers": ("check", "curves", "next", "tradeoff", "axle"),
+    "files": ("demo", "new", "import", "enter", "undo"),
+    "kit": ("kit",),
+    "papers": ("brief", "sheet"),
+}
+shelf = typer.Typer()
 app = typer.Typer(
     name="shimopt",
     cls=_Commands,
@@ -64,19 +72,25 @@ def run(words: Sequence[str]) -> None:
         app(list(words), standalone_mode=False)
 
 
-@functools.cache
-def _every() -> tuple[Any, ...]:
-    """All commands, as they stood before any was left out."""
-    return tuple(app.registered_commands)
+def every_command() -> tuple[Any, ...]:
+    """All commands, whatever was called."""
+    for home in HOMES:
+        importlib.import_module(f"optimizer.commands.{home}")
+    return tuple(shelf.registered_commands)
 
 
 @contextlib.contextmanager
 def only_named(words: Sequence[str]) -> Iterator[None]:
-    """Leave the other commands unbuilt where one is named: their flags take longer than `undo`."""
-    every, before = _every(), app.registered_commands
+    """Load and build the command that is named alone: all of them take longer than `undo`."""
     first = next((word for word in words if not word.startswith("-")), None)
-    named = [c for c in every if c.callback and first == (c.name or c.callback.__name__)]
-    app.registered_commands = named or list(every)
+    home = next((home for home, names in HOMES.items() if first in names), None)
+    if home is None:
+        named = list(every_command())
+    else:
+        importlib.import_module(f"optimizer.commands.{home}")
+        held = shelf.registered_commands
+        named = [c for c in held if c.callback and first == (c.name or c.callback.__name__)]
+    before, app.registered_commands = app.registered_commands, named
     try:
         yield
     finally:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from optimizer.commands.app import app, run
+from optimizer.commands.app import run, shelf
 from optimizer.commands.options import (
     CornerName,
     Folder,
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     pass
 
 
-@app.command()
+@shelf.command()
 def demo(
     folder: Annotated[Path, typer.Argument(help="Where to put it.")] = Path("shimopt-demo"),
 ) -> None:
@@ -53,7 +53,7 @@ def demo(
     lead(folder, run, columns())
 
 
-@app.command()
+@shelf.command()
 def new(
     folder: Annotated[Path, typer.Argument(help="Folder to make.")],
     units: Annotated[
@@ -174,7 +174,7 @@ def new(
     write_then(first)
 
 
-@app.command("import")
+@shelf.command("import")
 def import_(
     file: Annotated[Path, typer.Argument(help="The table: CSV, or .xlsx.", show_default=False)],
     folder: Folder = Path(),
@@ -207,7 +207,7 @@ def import_(
     write_lines(written_lines(plan, columns(), folder_words(folder)))
 
 
-@app.command()
+@shelf.command()
 def enter(
     folder: Folder = Path(),
     run: Annotated[str | None, typer.Option(help="Name of the run; one not finished.")] = None,
@@ -234,7 +234,7 @@ def enter(
         raise typer.Exit(code)
 
 
-@app.command()
+@shelf.command()
 def undo(
     folder: Folder = Path(),
     further: Annotated[bool, typer.Option("--further", help="Take back one change more.")] = False,

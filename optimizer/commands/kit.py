@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.commands.app import app
+from optimizer.commands.app import shelf
 from optimizer.commands.options import (
     AsJson,
     Corners,
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from optimizer.records import Logbook
 
 
-@app.command()
+@shelf.command()
 def kit(
     folders: Annotated[
         list[Path] | None,

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.commands.app import app
+from optimizer.commands.app import shelf
 from optimizer.commands.options import (
     CornerName,
     Folder,
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from optimizer.records import Logbook
 
 
-@app.command()
+@shelf.command()
 def brief(
     folder: Folder = Path(),
     corner: CornerName = None,
@@ -75,7 +75,7 @@ def brief(
         write_then(f"open {out.name if len(names) == 1 else 'each'} in any browser, or send it on")
 
 
-@app.command()
+@shelf.command()
 def sheet(
     folder: Folder = Path(),
     corner: CornerName = None,

@@ -60,6 +60,7 @@ def check_document(
     suspects: Sequence[Suspect] = (),
     study: GaugeStudy | None = None,
     again: Sequence[RepeatAdvice] | None = None,
+    toe_doubts: Sequence[str] = (),
 ) -> Json:
     """The document of ``check``; with ``again`` that of ``check --repeats``."""
     crew = Crew.of(book)
@@ -71,6 +72,7 @@ def check_document(
             "suspects": [_suspect(s, crew) for s in suspects if s.corner == name],
             "runs": [_quality(q, crew) for q in qualities if q.run.corner == name],
             "planned": [r.name for r in book.runs_of(name) if not book.readings_of(r.name)],
+            "static_toe_in_doubt": [r.name for r in book.runs_of(name) if r.name in toe_doubts],
         }
         for name in book.corners
     ]

@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from optimizer.advise.advice import Advice
 from optimizer.present.crew import Crew, left_out_words
 from optimizer.present.limits import unsafe_words
 from optimizer.present.pivot import pivot_doubts, toe_off_words
+
+
+def static_toe_words(runs: Sequence[str]) -> str:
+    """Static toe that contradicts its mark."""
+    return (
+        f"static toe of {', '.join(runs[:3])} does not fit its eccentric mark (marks count inboard "
+        "plus) and the tape: not used; read both again"
+    )
 
 
 def doubt_words(advice: Advice, crew: Crew) -> str:
@@ -22,10 +32,7 @@ def doubt_words(advice: Advice, crew: Crew) -> str:
             f"other runs foretell{others}: before you act on this, check stack, length and signs"
         )
     if advice.static_toe_in_doubt:
-        said.append(
-            f"static toe of {', '.join(advice.static_toe_in_doubt[:3])} does not fit its eccentric "
-            "mark (marks count inboard plus) and the tape: not used"
-        )
+        said.append(static_toe_words(advice.static_toe_in_doubt))
     said += [toe_off_words(advice, crew)] if toe_off_words(advice, crew) else []
     said += pivot_doubts(advice)
     if advice.now.run in advice.half_entered:

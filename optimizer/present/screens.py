@@ -30,6 +30,7 @@ def check_screen(
     where: str = "",
     suspects: Sequence[Suspect] = (),
     study: GaugeStudy | None = None,
+    toe_doubts: Sequence[str] = (),
 ) -> list[str]:
     """What was read, how good it is, what may be wrong with it, and what to look at."""
     crew = Crew.of(book)
@@ -61,6 +62,10 @@ def check_screen(
     for q in qualities:
         for doubt in q.doubts:
             lines += labelled(q.run.name, doubt_words(doubt, crew), width, margin)
+    if toe_doubts:
+        from optimizer.present.doubts import static_toe_words
+
+        lines += labelled("Doubt", static_toe_words(toe_doubts), width)
     if suspects:
         from optimizer.present.suspicion import left_to_you, suspect_name, suspect_words
     for suspect in suspects:

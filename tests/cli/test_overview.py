@@ -8,11 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.cli import app, main
+from optimizer.cli import main
+from optimizer.commands.app import HOMES, every_command
 from optimizer.errors import EXIT_DONE, EXIT_WRONG_CALL
 from optimizer.overview import EXIT_CODES, OPTIONS, QUESTIONS, overview
 
-NAMES = [c.name or c.callback.__name__ for c in app.registered_commands if c.callback]
+NAMES = [c.name or c.callback.__name__ for c in every_command() if c.callback]
 
 
 def _run(words: list[str]) -> object:
@@ -98,3 +99,14 @@ class _Lines:
 
     def isatty(self) -> bool:
         return False
+
+
+def test_each_command_is_found_in_its_module() -> None:
+    found = {home: [] for home in HOMES}  # type: dict[str, list[str]]
+    for command in every_command():
+        assert command.callback is not None
+        home = command.callback.__module__.rsplit(".", 1)[1]
+        found[home].append(command.name or command.callback.__name__)
+    assert {home: sorted(names) for home, names in found.items()} == {
+        home: sorted(names) for home, names in HOMES.items()
+    }

@@ -89,11 +89,12 @@ def test_every_gauge_kind_has_its_keys_noise_and_words() -> None:
 def test_the_texts_that_list_gauges_list_every_kind(kind: GaugeKind) -> None:
     from typer.main import get_command
 
-    from optimizer.cli import app
+    from optimizer.commands.app import every_command, shelf
 
     others = car_text._GAUGE_NOISE.split("# Rising not known")[0]
     assert f"#   {kind} " in others
-    new = get_command(app).commands["new"]  # type: ignore[attr-defined]
+    assert every_command()
+    new = get_command(shelf).commands["new"]  # type: ignore[attr-defined]
     (told,) = [p.help for p in new.params if p.name == "gauge"]
     assert kind in told
 
@@ -259,11 +260,11 @@ def _readers() -> dict[str, str]:
 
 
 def test_every_command_shows_an_example_and_is_told_of() -> None:
-    from optimizer.cli import app
+    from optimizer.commands.app import every_command
 
     pages = [ROOT / "README.md", *(ROOT / "docs").glob("*.md")]
     told = "\n".join(page.read_text(encoding="utf-8") for page in pages)
-    for command in app.registered_commands:
+    for command in every_command():
         assert command.callback is not None
         name = command.name or command.callback.__name__
         said = (command.callback.__doc__ or "").split()

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
 
 from optimizer.advise.next_move import advise
+from optimizer.cli import main
 from optimizer.model.mechanism import TOE_LINK, sweep
 from optimizer.present.crew import Crew
 from optimizer.present.doubts import doubt_words
@@ -86,3 +89,20 @@ def test_the_way_back_is_the_mechanism_s(demo_truth: ModuleType, demo_book: Logb
         for p, d in ((points, 0.0), (replace(points, inner=moved), float(kept - now)))
     ]
     assert toe[1] - toe[0] == pytest.approx(-logged.off_deg, rel=0.08)  # the arm is taped to 6 %
+
+
+def test_check_names_static_toe_that_contradicts_its_mark(
+    demo_copy: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def check(*words: str) -> str:
+        with pytest.raises(SystemExit) as left:
+            main(["check", str(demo_copy), *words])
+        assert left.value.code == 0
+        return capsys.readouterr().out
+
+    assert "Doubt" not in check()
+    runs = demo_copy / "runs.csv"
+    runs.write_text(runs.read_text().replace(",-3,-3,0.08,", ",-3,-3,3.08,"))
+    assert "static toe of link-short does not fit its eccentric mark" in " ".join(check().split())
+    (corner,) = json.loads(check("--json"))["corners"]
+    assert corner["static_toe_in_doubt"] == ["link-short"]
