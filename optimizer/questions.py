@@ -162,7 +162,7 @@ def call_again(folder: Path, answers: NewAnswers) -> str:
     return shlex.join(words + [word for n, v in said.items() for word in (f"--{n}", v)])
 
 
-def started_words(answers: NewAnswers) -> str:
+def started_words(answers: NewAnswers, where: str) -> str:
     """What was understood, so that a slip is seen before a reading is typed."""
     units = parse_units(answers.units)
     above, below = (
@@ -173,7 +173,7 @@ def started_words(answers: NewAnswers) -> str:
     kind = gauge_kind(answers.gauge, units.reading)
     if kind != "toe-plate":
         said += f"; {_NUMBERS.get(kind, 'the dial')} climbs with {answers.rising}"
-    return f"{said}. If not: shimopt undo, and anew (--corner NAME for another corner)"
+    return f"{said}. If not: shimopt undo{where}, and anew (--corner for another corner)"
 
 
 def _asked(missing: list[str], typed: Mapping[str, str], text: str | None) -> dict[str, str]:

@@ -11,7 +11,6 @@ import numpy as np
 from optimizer.advise.evidence import Evidence
 from optimizer.model.arc import Link, eccentric_shift_mm, static_toe_error_deg
 from optimizer.record import record
-from optimizer.records import Run
 
 # from here on it is told: twice what the pivot leaves for the gauge at best, a judgement
 TOE_OFF_DEG = 0.2
@@ -25,8 +24,9 @@ class LoggedToe:
     ----------
     run, reference : their names
     off_deg : toe-in plus
-    back_mm, back_marks : way of the pivot, inboard plus; marks where their worth is known
-    read : static toe was read; else only the mark tells
+    back_mm, back_marks : way of the pivot, inboard plus; marks where they are straight and
+        their worth is known
+    unread : the one of the two whose static toe was not read, so that only marks tell
     """
 
     run: str
@@ -34,7 +34,7 @@ class LoggedToe:
     off_deg: float
     back_mm: float
     back_marks: float | None
-    read: bool
+    unread: str | None = None
 
     @property
     def matters(self) -> bool:
@@ -54,15 +54,13 @@ def logged_toe(evidence: Evidence, link: Link) -> LoggedToe | None:
         return None
     # degrees for a millimetre inboard
     worth_deg = float(np.mean(static_toe_error_deg(link, -1.0)))
-    read = now.static_toe_deg is not None and reference.static_toe_deg is not None
     if now.static_toe_deg is not None and reference.static_toe_deg is not None:
-        off_deg = now.static_toe_deg - reference.static_toe_deg
+        off_deg, unread = now.static_toe_deg - reference.static_toe_deg, None
     else:
-        stands_mm = _stands_mm(evidence, now)
-        if stands_mm is None:
+        marked_deg = _off_by_mark_deg(evidence, link, worth_deg)
+        if marked_deg is None:
             return None
-        held = eccentric_shift_mm(link, *evidence.setting_of(now), end=evidence.pivot.end)
-        off_deg = (stands_mm - float(np.mean(held))) * worth_deg
+        off_deg, unread = marked_deg, now.name if now.static_toe_deg is None else reference.name
     back_mm = -off_deg / worth_deg
     per_mark = _per_mark_mm(evidence)
     return LoggedToe(
@@ -71,7 +69,7 @@ def logged_toe(evidence: Evidence, link: Link) -> LoggedToe | None:
         off_deg=off_deg,
         back_mm=back_mm,
         back_marks=None if per_mark is None else back_mm / per_mark,
-        read=read,
+        unread=unread,
     )
 
 
@@ -83,9 +81,21 @@ def _per_mark_mm(evidence: Evidence) -> float | None:
     return worth.value_mm if worth is not None else evidence.pivot.eccentric.mm_per_mark
 
 
-def _stands_mm(evidence: Evidence, run: Run) -> float | None:
-    """Where straight marks say that the pivot stands, from the reference run's."""
-    per_mark, first = _per_mark_mm(evidence), evidence.reference.eccentric_mark
-    if per_mark is None or first is None or run.eccentric_mark is None:
+def _off_by_mark_deg(evidence: Evidence, link: Link, worth_deg: float) -> float | None:
+    """How far static toe is off by where the mark says that the pivot stands."""
+    mark, first = evidence.now.eccentric_mark, evidence.reference.eccentric_mark
+    per_mark = _per_mark_mm(evidence)
+    if mark is None or first is None:
         return None
-    return (run.eccentric_mark - first) * per_mark
+    made = evidence.pivot.made(mark)
+    if per_mark is not None:
+        made_deg, lift_mm = (mark - first) * per_mark * worth_deg, 0.0
+    elif made is None:
+        return None
+    elif made.toe_deg is not None:
+        made_deg, lift_mm = made.toe_deg, 0.0
+    else:
+        made_deg, lift_mm = made.shift_mm * worth_deg, made.lift_mm
+    at = evidence.setting_of(evidence.now)
+    held = eccentric_shift_mm(link, *at, end=evidence.pivot.end, lift_mm=lift_mm)
+    return made_deg - float(np.mean(held)) * worth_deg

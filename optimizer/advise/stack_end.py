@@ -8,7 +8,8 @@ import numpy as np
 
 from optimizer.advise.advice import Spot, StackEnd
 from optimizer.advise.settings import Settings
-from optimizer.advise.table import SAME_HEIGHT_MM, Table
+from optimizer.advise.table import Table
+from optimizer.model.basis import REACH_HEIGHT_MM
 
 # how far past the end is looked, as a taller stack may be bought
 FURTHER_MM = np.arange(0.25, 3.01, 0.25)
@@ -16,17 +17,18 @@ FURTHER_MM = np.arange(0.25, 3.01, 0.25)
 
 def stack_end(table: Table, field: Settings, spot: Spot) -> StackEnd | None:
     """The end of the stack, where a setting stands at one; None where it does not."""
-    heights = [split.height_mm for split in field.splits]
-    ends: list[tuple[Literal["up", "down"], float, float]] = [
-        ("up", 1.0, max(heights)),
-        ("down", -1.0, min(heights)),
+    ends: list[tuple[Literal["up", "down"], float, tuple[float, ...]]] = [
+        ("up", 1.0, spot.split.above_mm),
+        ("down", -1.0, spot.split.below_mm),
     ]
     here = float(table.ranks([spot])[0])
     found = []
-    for way, sign, end in ends:
-        if sign * (end - spot.height_mm) > SAME_HEIGHT_MM:
+    for way, sign, to_move_across in ends:
+        further = spot.height_mm + sign * FURTHER_MM
+        further = further[np.abs(further) <= REACH_HEIGHT_MM]
+        if to_move_across or not len(further):
             continue
-        beyond, change = np.meshgrid(spot.height_mm + sign * FURTHER_MM, np.unique(field.change))
+        beyond, change = np.meshgrid(further, np.unique(field.change))
         scores = table.ranks_at(beyond.ravel(), change.ravel())
         best = int(np.argmin(scores))
         found.append(

@@ -69,7 +69,7 @@ def _all(
 def run(words: Sequence[str]) -> None:
     """Another command, as if it had been typed."""
     with only_named(words):
-        app(list(words), standalone_mode=False)
+        app(list(words), standalone_mode=False, prog_name="shimopt")
 
 
 def every_command() -> tuple[Any, ...]:

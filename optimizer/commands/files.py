@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
@@ -31,9 +31,6 @@ from optimizer.terminal import (
     write_lines,
     write_then,
 )
-
-if TYPE_CHECKING:
-    pass
 
 
 @shelf.command()
@@ -163,8 +160,8 @@ def new(
         raise
     for path in made:
         write(f"made {path}")
-    write_lines(labelled("Stands at", started_words(answers), columns()))
     here = folder_words(folder)
+    write_lines(labelled("Stands at", started_words(answers, here), columns()))
     first = (
         f"shimopt next{here}; what you write into its car.toml makes that better"
         if answers.table

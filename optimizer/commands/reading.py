@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.errors import CallError
+from optimizer.present.layout import typed_path
 from optimizer.terminal import say
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 def folder_words(folder: Path) -> str:
     """What the next command needs to find the same logbook."""
-    return "" if folder == Path() else f" {shlex.quote(str(folder))}"
+    return "" if folder == Path() else f" {typed_path(folder)}"
 
 
 def read(folder: Path, until: str | None = None, leave_out: Sequence[str] | None = None) -> Logbook:

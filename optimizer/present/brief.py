@@ -30,7 +30,7 @@ from optimizer.present.doubts import doubt_words
 from optimizer.present.labour import minutes_words, rate_words
 from optimizer.present.layout import shortened
 from optimizer.present.limits import limits_words
-from optimizer.present.pivot import joint_name, raise_words
+from optimizer.present.pivot import eccentric_words, joint_name, raise_words
 from optimizer.present.repeats import repeats_words
 from optimizer.present.verified import verified_words
 from optimizer.present.wished import (
@@ -342,8 +342,8 @@ def _took(advice: Advice, crew: Crew, came: Came) -> str:
     change = advice.now.length_change_mm
     link = f", link {crew.length(change)} {'longer' if change > 0 else 'shorter'}"
     return (
-        f"So far: {crew.setting(came.run)} in {came.run.name}; {now}"
-        f"{link if abs(change) >= 0.005 else ''} now."
+        f"So far, in {advice.n_run} runs: {crew.setting(came.run)} in {came.run.name}; {now}"
+        f"{link if abs(change) >= 0.005 else ''} now; {eccentric_words(advice.move, advice, crew)}."
     )
 
 

@@ -256,7 +256,7 @@ def _advice(a: Advice, crew: Crew, where: str) -> Json:
                 "off_deg": a.logged_toe.off_deg,
                 "back_mm": a.logged_toe.back_mm,
                 "back_marks": a.logged_toe.back_marks,
-                "read": a.logged_toe.read,
+                "unread_run": a.logged_toe.unread,
                 "matters": a.logged_toe.matters,
             },
             "now_is_measured": a.now_is_measured,

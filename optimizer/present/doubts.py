@@ -33,7 +33,7 @@ def doubt_words(advice: Advice, crew: Crew) -> str:
         )
     if advice.static_toe_in_doubt:
         said.append(static_toe_words(advice.static_toe_in_doubt))
-    said += [toe_off_words(advice, crew)] if toe_off_words(advice, crew) else []
+    said += toe_off_words(advice, crew)
     said += pivot_doubts(advice)
     if advice.now.run in advice.half_entered:
         said.append(

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+import shlex
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 
 LABEL_WIDTH = 11
 NARROW = 60
@@ -21,6 +23,12 @@ def wrapped(text: str, width: int, indent: int = 0) -> list[str]:
     return textwrap.wrap(
         text, width, initial_indent=pad, subsequent_indent=pad, break_on_hyphens=False
     )
+
+
+def typed_path(path: Path) -> str:
+    """A path as it is typed in a shell, and never as an option."""
+    said = str(path)
+    return shlex.quote(f"./{said}" if said.startswith("-") else said)
 
 
 def labelled(label: str, text: str, width: int, margin: int = LABEL_WIDTH) -> list[str]:

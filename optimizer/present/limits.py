@@ -99,7 +99,7 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity:
             known += _short(limit, crew)
         if limit.name == "bending" and limit.status == "unknown" and _bends(limit) and brevity < 6:
             known.append(_bent_more(limit))
-    if advice.stack_end is not None and brevity < 6:
+    if advice.stack_end is not None and (brevity < 6 or _pays(advice)):
         known.append(_stack_words(advice.stack_end, advice, crew))
     if advice.unmeasured_mm is not None:
         from optimizer.present.wished import guess_words
@@ -124,12 +124,21 @@ def _stack_words(end: StackEnd, advice: Advice, crew: Crew) -> str:
     split = advice.move.spot.split
     full, way = (split.below_mm, "higher") if end.way == "up" else (split.above_mm, "lower")
     at_end = f"the stack ends here ({crew.length(sum(full))}, none on the other side)"
-    if advice.wishes or end.gain_deg < advice.goal.worthwhile_deg:
+    if not _pays(advice):
         return at_end
+    needs = {
+        "clevis": "which this clevis does not take",
+    }.get(advice.corner.stack.face, "with a taller stack, which bends the stud more")
     return (
-        f"{at_end}: {crew.length(end.further_mm)} {way}, in a taller stack, would gain "
-        f"{crew.score(end.gain_deg)} {crew.units.toe}"
+        f"{at_end}: {crew.length(end.further_mm)} {way} would gain {crew.score(end.gain_deg)} "
+        f"{crew.units.toe}, {needs}"
     )
+
+
+def _pays(advice: Advice) -> bool:
+    """Going past the end of the stack would gain what is worth a run."""
+    end = advice.stack_end
+    return not advice.wishes and end is not None and end.gain_deg >= advice.goal.worthwhile_deg
 
 
 def ruled_out_words(advice: Advice) -> list[str]:

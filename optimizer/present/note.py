@@ -350,6 +350,7 @@ def then_variants(advice: Advice, where: str = "") -> tuple[str, ...]:
         text = f"set it as in that run, one pass to be sure; shimopt curves{where} has its figures"
     else:
         text = f"keep the figures: shimopt curves{where} --out curves.pdf"
+        return (f"{text}{show} it", f"show it: shimopt brief{where}")
     return (f"{text}{show} it", text)
 
 
@@ -358,7 +359,8 @@ def before_all(advice: Advice) -> str:
     forgotten = abs(advice.move.static_toe.forgotten_deg.value)
     toe_moves = _turns(advice.move) or forgotten >= STATIC_TOE_MOVES_DEG
     moved = toe_moves and advice.action != "stay"
-    return first_words(advice, toe_moves=moved or advice.toe_unset)
+    off = advice.logged_toe is not None and advice.logged_toe.matters
+    return first_words(advice, toe_moves=moved or advice.toe_unset or off)
 
 
 def careful_words(advice: Advice) -> str:

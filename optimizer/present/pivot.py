@@ -7,6 +7,7 @@ from typing import Any
 
 from optimizer.advise.advice import Advice, Move
 from optimizer.advise.eccentric import Band
+from optimizer.advise.logged_toe import LoggedToe
 from optimizer.advise.pivot import CAMS, DEAD_DEG, DEAD_NEAR_DEG
 from optimizer.present.crew import Crew
 from optimizer.records import Corner, Stack
@@ -43,7 +44,10 @@ def eccentric_words(move: Move, advice: Advice, crew: Crew) -> str:
         return _thread_words(move, advice, crew)
     static = move.static_toe
     if abs(static.shift_mm.value) < SHIFT_SEEN_MM:
-        return f"eccentric as now{_toe_stands_words(advice, crew)}"
+        logged = advice.logged_toe
+        off = logged is not None and logged.matters and not advice.static_toe_in_doubt
+        doubted = "the eccentric: see Doubt"
+        return doubted if off else f"eccentric as now{_toe_stands_words(advice, crew)}"
     cam = static.cam
     what = "eccentric" if cam is None else "cam"
     parts = [
@@ -148,17 +152,19 @@ def _toe_stands_words(advice: Advice, crew: Crew) -> str:
     logged = advice.logged_toe
     if logged is None or logged.matters or abs(logged.off_deg) < STATIC_TOE_MOVES_DEG:
         return ""
-    return f"; static toe {crew.toe(logged.off_deg)} of {logged.reference}'s: set it on the gauge"
+    return f"; static toe is {_off_words(logged, crew)}: set it on the gauge"
 
 
-def toe_off_words(advice: Advice, crew: Crew) -> str:
+def toe_off_words(advice: Advice, crew: Crew) -> list[str]:
     """That static toe does not stand as it did in the reference run, and what brings it back."""
     logged = advice.logged_toe
     if logged is None or not logged.matters or logged.run in advice.static_toe_in_doubt:
-        return ""
-    off = f"{crew.toe(logged.off_deg)} of {logged.reference}'s"
+        return []
+    off = _off_words(logged, crew)
     if advice.corner.eccentric.kind == "none":
-        return f"static toe of {logged.run} is {off}: set it by the rod's thread"
+        turns = advice.corner.thread.kind != "fixed"
+        means = "by the rod's thread, and log the length it then has" if turns else "elsewhere"
+        return [f"static toe of {logged.run} is {off}: set it {means}"]
     way = "inboard" if logged.back_mm > 0 else "outboard"
     size = crew.rough_length(logged.back_mm)
     if logged.back_marks is not None:
@@ -166,12 +172,20 @@ def toe_off_words(advice: Advice, crew: Crew) -> str:
     back = f"{size} {way} bring {logged.reference}'s back"
     moves = abs(advice.move.static_toe.shift_mm.value) >= SHIFT_SEEN_MM
     held = ", which this move holds" if moves else ""
-    if logged.read:
-        return f"static toe of {logged.run} is {off}{held}: {back}{', beside it' if moves else ''}"
-    return (
-        f"by its mark static toe of {logged.run} is {off}, and it was not read: read it; if it "
-        f"is so, {back}{', beside this move' if moves else ''}"
-    )
+    if logged.unread is None:
+        return [
+            f"static toe of {logged.run} is {off}{held}: {back}{', beside it' if moves else ''}"
+        ]
+    own = logged.unread == logged.run
+    unread = "read it, it was not logged" if own else f"{logged.reference}'s was not logged"
+    beside = ", beside this move" if moves else ""
+    return [f"by its mark static toe of {logged.run} is {off} ({unread}); if so, {back}{beside}"]
+
+
+def _off_words(logged: LoggedToe, crew: Crew) -> str:
+    """How far off the reference run's, and which way."""
+    way = "in" if logged.off_deg > 0 else "out"
+    return f"{crew.amount(logged.off_deg)} further {way} than in {logged.reference}"
 
 
 def pivot_doubts(advice: Advice) -> list[str]:

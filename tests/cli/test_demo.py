@@ -135,3 +135,25 @@ def test_it_fits_a_narrow_screen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     typed |= {f"    {command}" for _, command in to_play_with(Path("car"))}
     for line in shown.splitlines():
         assert len(line) <= 40 or line in typed, line
+
+
+@pytest.mark.parametrize("name", ["-e", "a b", "it's", "--out"])
+def test_a_folder_of_any_name(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Printed commands can be typed: a name is never taken for an option."""
+    monkeypatch.chdir(tmp_path)
+    assert _run(["demo", "--", name]) == 0
+    out = capsys.readouterr().out
+    assert "That was the whole job." in out
+    then = " ".join(out[out.rindex("Then") :].split()).removeprefix("Then ").split(";")[0]
+    assert _run(shlex.split(then)[1:]) == 0
+    _same_as_the_demo(tmp_path / name)
+
+
+def test_the_end_of_input_after_the_import_says_what_stands(tmp_path: Path) -> None:
+    car = tmp_path / "car"
+    code, shown = talk(car, [*[""] * 7, b"\x04"], command="demo")
+    assert code == 130
+    assert "takes the fourth run out again" in " ".join(shown.split())
+    assert "run4" in (car / "runs.csv").read_text()

@@ -210,10 +210,11 @@ def test_the_screen_of_a_pair_fits_forty_columns(tmp_path: Path, kind: str) -> N
 
 
 def _then(text: str) -> list[str]:
-    """The first command that an answer's last line names."""
+    """The first command that an answer's last line names, but for what prints a page."""
     said = " ".join(text[text.rindex("Then") :].split())
-    words = shlex.split(re.split(r"[;(]| as | for | to ", said)[0])
-    return words[words.index("shimopt") + 1 :]
+    ends = r"(?= as | for | to | takes | prints |;|\(|$)"
+    found = re.findall(rf"shimopt (.*?){ends}", said)
+    return next(words for words in map(shlex.split, found) if words[0] != "sheet")
 
 
 def test_the_printed_next_commands_lead_from_an_empty_folder_to_the_second_run(

@@ -23,6 +23,7 @@ from optimizer.advise.table import Table
 from optimizer.advise.verified import foretold
 from optimizer.demo_files import demo_folder
 from optimizer.errors import CallError
+from optimizer.logbook import plan_import, read_logbook, write_import
 from optimizer.logbook.fingerprint import fingerprint
 from optimizer.present.attached import Attached, attach
 from optimizer.present.brief import Brief, corner_brief
@@ -303,3 +304,41 @@ def test_the_columns_say_what_they_hold(demo_book: Logbook) -> None:
     assert first["which"] == "advised"
     assert len(head) == 7
     assert {row[6] for row in brief.settings[1:]} >= {"advised", "now"}
+
+
+@pytest.fixture
+def stayed(demo_copy: Path) -> Logbook:
+    """The demo with its fourth run taken in, after which the car stays as it is."""
+    write_import(plan_import(demo_copy, demo_folder() / "run4.csv"))
+    return read_logbook(demo_copy)
+
+
+def test_a_car_that_stays_is_defended_by_what_it_came_from(stayed: Logbook) -> None:
+    """Against the first run, not against itself."""
+    advice, crew = advise(stayed, CORNER), Crew.of(stayed)
+    assert advice.action == "stay"
+    brief = _brief(stayed)
+    table = Table(corner_evidence(stayed, CORNER), advice.goal)
+    first = table.outlook(table.measured[0])
+    was, now = crew.score(first.score_deg.value), crew.score(advice.outlook.score_deg.value)
+    assert f"Leave it as it stands: toe change down from {was} at as-found to {now} deg" in (
+        brief.sentence
+    )
+    said = {section.key: " ".join(section.paragraphs) for section in brief.sections}
+    for travel in (-50.0, 50.0):
+        at = int(np.argmin(np.abs(first.travel_mm - travel)))
+        then = crew.toe(float(first.toe_deg[at]))
+        assert f"{crew.travel(travel)}: {then} in as-found, " in said["feel"]
+    assert "nothing to feel" not in said["feel"]
+    assert "So far, in 4 runs: 3+1 over 1+1, link as reference in as-found; " in said["cost"]
+    assert "link 9 mm shorter now" in said["cost"]
+    assert "further out than in as-found: set it on the gauge" in said["cost"]
+
+
+def test_a_car_that_never_moved_came_from_nowhere(stayed: Logbook) -> None:
+    alone = replace(stayed, runs=stayed.runs[-1:])
+    own = alone.corners[CORNER]
+    own = replace(own, reference_run="run4", goal=replace(own.goal, worthwhile_deg=0.5))
+    brief = _brief(replace(alone, corners={CORNER: own}))
+    assert brief.sentence.startswith("Leave it as it stands: toe change 0.0")
+    assert "So far" not in " ".join(p for s in brief.sections for p in s.paragraphs)

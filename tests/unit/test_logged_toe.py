@@ -12,6 +12,7 @@ import pytest
 
 from optimizer.advise.next_move import advise
 from optimizer.cli import main
+from optimizer.demo_files import demo_folder
 from optimizer.model.mechanism import TOE_LINK, sweep
 from optimizer.present.crew import Crew
 from optimizer.present.doubts import doubt_words
@@ -31,6 +32,7 @@ def _true_toe_deg(truth: ModuleType, mark: float) -> float:
     return float(truth.static_toe_deg(2.0, -3.0, mark * truth.MM_PER_MARK))
 
 
+@pytest.mark.outside
 def test_a_pivot_left_where_it_was_is_told(demo_book: Logbook, demo_truth: ModuleType) -> None:
     """The marks said bring the mechanism's static toe back to the first run's."""
     toe = round(_true_toe_deg(demo_truth, 0.0), 2)
@@ -38,7 +40,8 @@ def test_a_pivot_left_where_it_was_is_told(demo_book: Logbook, demo_truth: Modul
     advice = advise(book, CORNER)
     logged = advice.logged_toe
     assert logged is not None
-    assert logged.read and logged.matters
+    assert logged.unread is None
+    assert logged.matters
     assert advice.static_toe_in_doubt == ()
     assert logged.off_deg == pytest.approx(toe - 0.18, abs=1e-9)
     assert logged.back_marks is not None
@@ -53,10 +56,10 @@ def test_only_the_mark_tells(demo_book: Logbook, demo_truth: ModuleType) -> None
     advice = advise(_with(demo_book, eccentric_mark=0.0, static_toe_deg=None), CORNER)
     logged = advice.logged_toe
     assert logged is not None
-    assert not logged.read
+    assert logged.unread == LAST
     wanted = _true_toe_deg(demo_truth, 0.0) - float(demo_truth.static_toe_deg(0.0, 0.0, 0.0))
     assert logged.off_deg == pytest.approx(wanted, abs=0.25)
-    assert "it was not read: read it" in doubt_words(advice, Crew.of(demo_book))
+    assert "(read it, it was not logged)" in doubt_words(advice, Crew.of(demo_book))
 
 
 @pytest.mark.parametrize(
@@ -91,6 +94,87 @@ def test_the_way_back_is_the_mechanism_s(demo_truth: ModuleType, demo_book: Logb
     assert toe[1] - toe[0] == pytest.approx(-logged.off_deg, rel=0.08)  # the arm is taped to 6 %
 
 
+def test_the_reference_may_stand_at_any_mark(demo_book: Logbook) -> None:
+    """Marks count from the reference run's, wherever on the scale that is."""
+    left = _with(demo_book, eccentric_mark=0.0, static_toe_deg=None)
+    runs = tuple(replace(r, eccentric_mark=(r.eccentric_mark or 0.0) + 5.0) for r in left.runs)
+    moved = advise(replace(left, runs=runs), CORNER).logged_toe
+    assert moved is not None
+    assert moved == advise(left, CORNER).logged_toe
+
+
+def test_a_link_ahead_turns_the_other_way(demo_book: Logbook) -> None:
+    """Toe-out of a link behind needs the pivot outboard, of one ahead of the pivots inboard."""
+    ways = []
+    for ahead in (False, True):
+        own = demo_book.corners[CORNER]
+        book = _with(demo_book, static_toe_deg=-1.0, eccentric_mark=None)
+        book = replace(book, corners={CORNER: replace(own, ahead=ahead)})
+        logged = advise(book, CORNER).logged_toe
+        assert logged is not None
+        ways.append(logged.back_mm)
+    assert ways[0] < 0.0 < ways[1]
+
+
+def test_where_only_the_first_run_was_not_read(demo_book: Logbook) -> None:
+    book = _with(demo_book, eccentric_mark=0.0, static_toe_deg=-1.7)
+    runs = (replace(book.runs[0], static_toe_deg=None), *book.runs[1:])
+    advice = advise(replace(book, runs=runs), CORNER)
+    assert advice.logged_toe is not None
+    assert advice.logged_toe.unread == "as-found"
+    assert "(as-found's was not logged)" in doubt_words(advice, Crew.of(book))
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [("both-ends", "set it by the rod's thread"), ("fixed", "set it elsewhere")],
+)
+def test_without_a_pivot_the_thread_or_nothing_of_the_link_sets_it(
+    demo_book: Logbook, kind: str, words: str
+) -> None:
+    book = _with(demo_book, static_toe_deg=1.18, eccentric_mark=None)
+    own = book.corners[CORNER]
+    thread = replace(own.thread, kind=kind)  # type: ignore[arg-type]
+    own = replace(own, eccentric=replace(own.eccentric, kind="none"), thread=thread)
+    book = replace(book, corners={CORNER: own})
+    said = doubt_words(advise(book, CORNER), Crew.of(book))
+    assert "static toe of link-short is 1.0 deg further in than in as-found" in said
+    assert words in said
+
+
+def test_a_table_of_marks_tells_without_a_reading(demo_book: Logbook) -> None:
+    table = ((-9.0, 5.6), (-4.0, 2.6), (0.0, 0.18), (4.0, -2.2))
+    book = _with(demo_book, eccentric_mark=0.0, static_toe_deg=None)
+    own = book.corners[CORNER]
+    eccentric = replace(own.eccentric, kind="marks", mm_per_mark=None, toe_at_marks=table)
+    book = replace(book, corners={CORNER: replace(own, eccentric=eccentric)})
+    logged = advise(book, CORNER).logged_toe
+    by_slot = advise(_with(demo_book, eccentric_mark=0.0, static_toe_deg=None), CORNER).logged_toe
+    assert logged is not None
+    assert by_slot is not None
+    assert logged.off_deg == pytest.approx(by_slot.off_deg, abs=0.05)  # it stands at mark 0 in both
+    assert logged.back_marks is None
+
+
+def test_a_car_that_stays_is_not_driven_with_it(
+    demo_copy: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = demo_folder() / "run4.csv"
+    off = demo_copy.parent / "off.csv"
+    told = table.read_text().replace("static toe,0.07", "static toe,-1.3")
+    off.write_text(told.replace("mark,-9", "mark,"))
+    for words in (["import", str(off), str(demo_copy), "--yes"], ["next", str(demo_copy)]):
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as left:
+            main(words)
+        assert left.value.code == 0
+    out = capsys.readouterr().out
+    assert "stay as you are\nFirst      No driving until static toe is set, both sides." in out
+    assert "1.5 deg further out than in as-found" in out
+    assert "the eccentric: see Doubt" in out
+
+
+@pytest.mark.outside
 def test_check_names_static_toe_that_contradicts_its_mark(
     demo_copy: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
