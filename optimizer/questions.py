@@ -28,7 +28,9 @@ from optimizer.logbook import (
     rising_from_turn,
 )
 from optimizer.logbook.car import GAUGES
+from optimizer.logbook.paste import PASTED, TableRow
 from optimizer.logbook.values import write_stack
+from optimizer.record import record
 from optimizer.records import GaugeKind, Units
 from optimizer.units import from_mm
 
@@ -96,6 +98,18 @@ _SAY = {
 }
 
 
+@record
+class Pasted:
+    """A table of readings as it was given, and what it is called."""
+
+    text: str
+    name: str
+
+    def rows(self, units: Units | None, kind: GaugeKind) -> tuple[TableRow, ...]:
+        """Its readings; LogbookError with all its faults."""
+        return logbook.parse_table(self.text, units, kind, self.name)
+
+
 def answers_from(
     folder: Path, given: Mapping[str, str | None], rest: Mapping[str, Any], table: Path | None
 ) -> NewAnswers:
@@ -112,7 +126,7 @@ def answers_from(
     check_folder(folder)
     side = None if rest["side"] is None else _word("side", rest["side"])
     check_names(rest["corner"], rest["run"], side)
-    text = _table_text(table)
+    pasted = _pasted(table)
     typed = {name: said for name, said in given.items() if said is not None}
     for name in ("gauge", "rising", "reference", "link", "longer"):
         if name in typed:
@@ -120,9 +134,9 @@ def answers_from(
     if "longer" in typed and typed.setdefault("rising", NOT_KNOWN) != NOT_KNOWN:
         raise CallError("--rising and --longer say the same", "leave one of the two out")
     if "units" in typed:
-        _check_units(typed["units"], typed, text)
-    elif text is not None:
-        logbook.parse_table(text, None, _kind(typed))
+        _check_units(typed["units"], typed, pasted)
+    elif pasted is not None:
+        pasted.rows(None, _kind(typed))
     missing = [n for n in _needed(typed) if n not in typed]
     if missing and not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise CallError(
@@ -130,7 +144,7 @@ def answers_from(
             "give them as flags, or run it on a terminal to be asked",
         )
     if missing:
-        typed = _asked(missing, typed, text)
+        typed = _asked(missing, typed, pasted)
     units, kind = parse_units(typed["units"]), _kind(typed)
     needed = {"gauge", "rising", *_needed(typed)}
     answers: dict[str, Any] = {
@@ -141,7 +155,7 @@ def answers_from(
         answers["rising"] = rising_from_turn(answers["link"], number)
     if answers.get("rising") == NOT_KNOWN:  # a plate's reference tells it
         del answers["rising"]
-    rows = logbook.parse_table(text, units, kind) if text is not None else None
+    rows = None if pasted is None else pasted.rows(units, kind)
     return NewAnswers(**answers, **{**rest, "side": side}, table=rows)
 
 
@@ -176,7 +190,7 @@ def started_words(answers: NewAnswers, where: str) -> str:
     return f"{said}. If not: shimopt undo{where}, and anew (--corner for another corner)"
 
 
-def _asked(missing: list[str], typed: Mapping[str, str], text: str | None) -> dict[str, str]:
+def _asked(missing: list[str], typed: Mapping[str, str], pasted: Pasted | None) -> dict[str, str]:
     """Ask each question in turn; `BACK` goes to the one before, its answer kept for Enter."""
     given, told = dict(typed), dict(typed)
     done: list[str] = []
@@ -186,7 +200,7 @@ def _asked(missing: list[str], typed: Mapping[str, str], text: str | None) -> di
         name = next((n for n in _needed(told) if n not in given and n not in done), None)
         if name is None:
             return told
-        said = _ask(name, given, told, text)
+        said = _ask(name, given, told, pasted)
         if said is not None:
             told[name] = said
             done.append(name)
@@ -196,7 +210,9 @@ def _asked(missing: list[str], typed: Mapping[str, str], text: str | None) -> di
             typer.echo("this is the first question", err=True)
 
 
-def _ask(name: str, given: Mapping[str, str], told: dict[str, str], text: str | None) -> str | None:
+def _ask(
+    name: str, given: Mapping[str, str], told: dict[str, str], pasted: Pasted | None
+) -> str | None:
     """Ask one question until its answer can be understood; None to step back.
 
     Another kind of gauge, said where the span is asked for, is noted in ``told``.
@@ -214,11 +230,11 @@ def _ask(name: str, given: Mapping[str, str], told: dict[str, str], text: str | 
             return None
         try:
             if name == "units":
-                _check_units(said, given, text)
+                _check_units(said, given, pasted)
             elif name == "span" and units is not None and _plain(said) in GAUGES:
                 other = gauge_kind(_plain(said), units.reading)
-                if text is not None:
-                    logbook.parse_table(text, units, other)
+                if pasted is not None:
+                    pasted.rows(units, other)
                 told["gauge"] = other
                 continue
             else:
@@ -229,15 +245,15 @@ def _ask(name: str, given: Mapping[str, str], told: dict[str, str], text: str | 
             return said
 
 
-def _check_units(said: str, given: Mapping[str, str], text: str | None) -> None:
+def _check_units(said: str, given: Mapping[str, str], pasted: Pasted | None) -> None:
     """Whether the flags and the table can be read in these units."""
     units = parse_units(said)
     kind = _kind({**given, "units": said})
     for name in _IN_LENGTHS:
         if name in given:
             _understood(name, given[name], units, kind)
-    if text is not None:
-        logbook.parse_table(text, units, kind)
+    if pasted is not None:
+        pasted.rows(units, kind)
 
 
 def _kind(told: Mapping[str, str | None]) -> GaugeKind:
@@ -281,15 +297,15 @@ def _plain(said: str) -> str:
     return "-".join(said.casefold().replace("-", " ").split())
 
 
-def _table_text(table: Path | None) -> str | None:
+def _pasted(table: Path | None) -> Pasted | None:
     if table is None:
         return None
     if str(table) == "-":
         if sys.stdin.isatty():
             typer.echo("paste the table, then press Enter and Ctrl-D", err=True)
-        return sys.stdin.read()
+        return Pasted(text=sys.stdin.read(), name=PASTED)
     try:
-        return table.read_text(encoding="utf-8-sig")
+        return Pasted(text=table.read_text(encoding="utf-8-sig"), name=str(table))
     except (OSError, UnicodeDecodeError) as error:
         raise CallError(
             f"{table} cannot be read: {error}", "name a plain text file with the table"

@@ -38,7 +38,10 @@ class Series:
 
 
 def parse_table(
-    text: str, units: Units | None = None, kind: GaugeKind = "one-dial"
+    text: str,
+    units: Units | None = None,
+    kind: GaugeKind = "one-dial",
+    name: str = PASTED,
 ) -> tuple[TableRow, ...]:
     """Read a table as crews paste it.
 
@@ -53,6 +56,7 @@ def parse_table(
     text : the table
     units : the units stated for it, which units in the header must not contradict
     kind : what gauge it was read on
+    name : of its file, for what is said of a fault
 
     Returns
     -------
@@ -63,14 +67,14 @@ def parse_table(
     ------
     LogbookError : with all faults of the table
     """
-    source = source_of(PASTED, text)
+    source = source_of(name, text)
     separator = separator_of(source)
     rows = list(CellReader(source, separator).rows() if separator != " " else spaced_rows(source))
     faults = Faults()
     header = rows.pop(0) if rows and not is_number(rows[0].cells) else None
     if header is not None and header.open_quote is not None:
         is_whole(source, header, len(header.cells), faults, spaced=False)
-        faults.stop(f"the {PASTED}", "nothing was taken over")
+        faults.stop(f"the {PASTED}" if name == PASTED else name, "nothing was taken over")
     two = kind in TWO_VALUES
     columns = header or _unnamed(rows, separator)
     passes = _passes(source, columns, units, faults, two=two)
@@ -86,7 +90,7 @@ def parse_table(
         remedy = "paste a column of travel and a column of readings for each pass"
         faults.add("L601", source, place, "the table holds no readings", remedy)
     if len(faults):
-        faults.stop(f"the {PASTED}", "nothing was taken over")
+        faults.stop(f"the {PASTED}" if name == PASTED else name, "nothing was taken over")
     return tuple((p.name, *numbers) for p in passes for q, numbers in found if p is q)
 
 

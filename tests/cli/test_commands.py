@@ -660,3 +660,29 @@ def test_check_counts_one_run_as_one(capsys: pytest.CaptureFixture[str], demo_co
     code, out, _ = _call(capsys, "check", str(demo_copy))
     assert code == 0
     assert "1 run, 36 readings; corner: rear-left" in " ".join(out.split())
+
+
+def test_a_fault_of_a_table_names_its_file(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "paper.txt").write_text("travel up1\n-20 a\n0 0\n20 3\n")
+    flags = [
+        "--units",
+        "mm",
+        "--span",
+        "300",
+        "--rising",
+        "toe-in",
+        "--link",
+        "ahead",
+        "--above",
+        "1",
+        "--below",
+        "1",
+    ]
+    code, out, err = _call(capsys, "new", "car", *flags, "--table", "paper.txt")
+    assert (code, out) == (3, "")
+    assert err.startswith("paper.txt:2: `a` is not a number [L309]\n")
+    assert err.endswith("1 fault in paper.txt; nothing was taken over\n")
+    assert not (tmp_path / "car").exists()
