@@ -99,8 +99,8 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity:
             known += _short(limit, crew)
         if limit.name == "bending" and limit.status == "unknown" and _bends(limit) and brevity < 6:
             known.append(_bent_more(limit))
-    if advice.stack_end is not None and (brevity < 6 or _pays(advice)):
-        known.append(_stack_words(advice.stack_end, advice, crew))
+    if advice.stack_end is not None and brevity < (8 if _pays(advice) else 6):
+        known.append(_stack_words(advice.stack_end, advice, crew, brief=brevity > 2))
     if advice.unmeasured_mm is not None:
         from optimizer.present.wished import guess_words
 
@@ -119,11 +119,12 @@ def limits_words(limits: tuple[Limit, ...], advice: Advice, crew: Crew, brevity:
     return "; ".join(known)
 
 
-def _stack_words(end: StackEnd, advice: Advice, crew: Crew) -> str:
+def _stack_words(end: StackEnd, advice: Advice, crew: Crew, *, brief: bool) -> str:
     """That the joint is at the end of its stack, and whether more of it would pay."""
     split = advice.move.spot.split
     full, way = (split.below_mm, "higher") if end.way == "up" else (split.above_mm, "lower")
-    at_end = f"the stack ends here ({crew.length(sum(full))}, none on the other side)"
+    at_end = "the stack ends here"
+    at_end += "" if brief else f" ({crew.length(sum(full))}, none on the other side)"
     if not _pays(advice):
         return at_end
     needs = {

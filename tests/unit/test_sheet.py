@@ -307,8 +307,7 @@ def test_the_page_names_what_enter_would_not_ask_by_itself(
 def test_staying_names_enter_s_flags_for_entering_alone(demo_book: Logbook) -> None:
     sheet = corner_sheet(_staying(demo_book), CORNER, Asked(travels="-50 50"), own=OWN)
     assert dict(sheet.may)["Then"] == (
-        "keep the figures: shimopt curves --out curves.pdf; what you measure: shimopt enter"
-        f' --travels "-50 50"{FOUR_PASSES}'
+        f'show it: shimopt brief; what you measure: shimopt enter --travels "-50 50"{FOUR_PASSES}'
     )
 
 
