@@ -49,8 +49,29 @@ def read_logbook(folder: Path, *, short: bool = False) -> Logbook:
     LogbookError : its ``problems`` are all independent faults, in the order of
         the files and their lines
     """
-    faults = Faults()
-    data = _read_files(folder, faults)
+    while True:
+        faults = Faults()
+        data = _read_files(folder, faults)
+        logbook = _read(folder, data, faults, short=short)
+        if logbook is not None:
+            return logbook
+        if not _moved_on(folder, data):
+            faults.stop(str(folder), "nothing was changed")
+
+
+def _moved_on(folder: Path, data: Mapping[str, bytes]) -> bool:
+    """Whether what looks at fault was only another command's write, which is over by now."""
+    if not (folder / JOURNAL).is_dir():
+        return False
+    from optimizer.logbook.lock import free
+
+    return free(folder) and _read_files(folder, Faults()) != data
+
+
+def _read(
+    folder: Path, data: Mapping[str, bytes], faults: Faults, *, short: bool
+) -> Logbook | None:
+    """The logbook from the files that could be read; None when there is any fault."""
     entering: frozenset[str] | None = frozenset()
     cut: Mapping[str, str] = {}
     if (folder / JOURNAL).is_dir():
@@ -61,10 +82,7 @@ def read_logbook(folder: Path, *, short: bool = False) -> Logbook:
         if known.half is not None:
             _fault_half_made(*known.half, faults)
     entering = None if short else entering
-    logbook = read_bytes(folder, data, faults, entering=entering, cut=cut, travel=True)
-    if logbook is None:
-        faults.stop(str(folder), "nothing was changed")
-    return logbook
+    return read_bytes(folder, data, faults, entering=entering, cut=cut, travel=True)
 
 
 def read_bytes(
