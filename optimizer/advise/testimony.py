@@ -94,7 +94,7 @@ class Foretelling:
 
     def log_density(self) -> float:
         """Log density of the rows."""
-        solved = np.asarray(np.linalg.solve(self.whole, self.gap))
+        solved = np.asarray(np.linalg.solve(self.whole, self.gap[:, None])[..., 0])
         return float(np.logaddexp.reduce(self._logs(solved)))
 
     def widened(self, shapes: Array) -> tuple[float, Array]:
