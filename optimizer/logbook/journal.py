@@ -202,14 +202,31 @@ def read_journal(folder: Path) -> Journal:
     return journal
 
 
-def note_new(folder: Path, data: Mapping[str, bytes]) -> None:
-    """Put files that were just made into the journal, so that they can be taken back."""
+def note_new(folder: Path, data: Mapping[str, bytes]) -> tuple[Journal, Change]:
+    """Put files that are about to be made into the journal, so that they can be taken back.
+
+    Until the change is said to be done, some of them without the others are half a logbook.
+    """
     entries: list[Mapping[str, Any]] = []
     for name, held in data.items():
         entries.append({"base": name, "length": -1, "digest": digest(None)})
         write = {"write": name, "at": 0, "old": "", "new": as_text(held), "digest": digest(held)}
         entries.append(write)
-    read_journal(folder).begin("new", {}, [*entries, {"done": True}])
+    journal = read_journal(folder)
+    return journal, journal.begin("new", {}, entries)
+
+
+def begun_new(journal: Journal) -> Change | None:
+    """The `new` that was cut off before all its files were there, and which nobody has touched.
+
+    None where nothing was cut off, or where a file is not as it was left.
+    """
+    last = journal.in_force[-1:]
+    if not last or last[0].done or last[0].what != "new":
+        return None
+    change = last[0]
+    counts = [change.n_write_at(f, bytes_of(journal.folder / f)) for f in change.bases]
+    return change if None not in counts and not all(counts) else None
 
 
 def being_entered(journal: Journal) -> frozenset[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import NoReturn
 
 from optimizer.logbook.car import CarFile, read_car
 from optimizer.logbook.faults import (
@@ -79,6 +80,8 @@ def _read(
 
         known = known_of(folder, data)
         entering, cut = known.entering, known.cut
+        if known.half is not None and known.half_new:
+            _stop_half_new(folder, *known.half)
         if known.half is not None:
             _fault_half_made(*known.half, faults)
     entering = None if short else entering
@@ -154,6 +157,22 @@ def _fault_half_made(written: Sequence[str], lacking: Sequence[str], faults: Fau
     )
     remedy = "run `shimopt undo`, which takes them out, then do it again"
     faults.add("L507", Source(file=written[0]), Place(), found, remedy)
+
+
+def _stop_half_new(folder: Path, written: Sequence[str], lacking: Sequence[str]) -> NoReturn:
+    """A `new` that was cut off: nothing else is said of what it left."""
+    faults = Faults()
+    found = (
+        f"`shimopt new` was cut off: {listing(written, 'and')} {_are(written)} there, "
+        f"{listing(lacking, 'and')} {_are(lacking)} not"
+    )
+    remedy = "run the same `shimopt new` again, which begins anew, or `shimopt undo`"
+    faults.add("L507", Source(file=written[0]), Place(), found, remedy)
+    faults.stop(str(folder), "nothing was changed")
+
+
+def _are(names: Sequence[str]) -> str:
+    return "is" if len(names) == 1 else "are"
 
 
 def _own_units(car: CarFile, runs: RunTable, readings: ReadingTable) -> Units:
