@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import shutil
 from pathlib import Path
 
@@ -91,6 +92,11 @@ def replace_bytes(path: Path, data: bytes | None, known: bytes | None = None) ->
 def temporary_of(folder: Path, name: str) -> Path:
     """Where a file is written before it is renamed into its place."""
     return folder / f".{name}.{os.getpid()}.new"
+
+
+def is_temporary(name: str) -> bool:
+    """Whether a file has the name of one that was to be renamed into its place."""
+    return bool(re.fullmatch(r"\..+\.\d+\.new", name))
 
 
 def sync_folder(folder: Path) -> None:

@@ -13,6 +13,8 @@ from typing import Any, NoReturn
 
 import pytest
 
+from optimizer.demo_files import FILES as DEMO
+from optimizer.demo_files import copy_demo, demo_folder
 from optimizer.errors import CallError, LogbookError, ShimoptError
 from optimizer.logbook import NewAnswers, read_logbook, start_logbook
 from optimizer.logbook.append import Appender, append_rows, lost_rows, put_back
@@ -341,3 +343,34 @@ def test_a_history_cut_at_every_byte_changes_no_file_for_the_worse(
         for file, data in kept.items():
             (home / file).write_bytes(data)
     assert n_undone < len(kept[name])
+
+
+@needs_fork
+def test_ended_at_every_write_of_the_demo_each_file_is_whole_and_the_same_again_goes_on(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "empty").mkdir()
+
+    def copied(folder: Path, say: Callable[[], None]) -> None:
+        copy_demo(folder / "demo")
+
+    wanted = {name: (demo_folder() / name).read_bytes() for name in DEMO}
+    cuts = each_cut(copied, tmp_path / "empty", tmp_path)
+    assert len(cuts) > 3 * len(wanted)
+    n_part = 0
+    for folder, _ in cuts:
+        demo = folder / "demo"
+        there = {name: (demo / name).read_bytes() for name in DEMO if (demo / name).exists()}
+        assert there.items() <= wanted.items()
+        for home in (demo, demo / "both-wheels"):
+            if not (home / "car.toml").exists():
+                with pytest.raises(LogbookError):
+                    read_logbook(home)
+        if there.keys() == wanted.keys():
+            with pytest.raises(CallError, match="not empty"):
+                copy_demo(demo)
+            continue
+        n_part += bool(there)
+        copy_demo(demo)
+        assert all((demo / name).read_bytes() == data for name, data in wanted.items())
+    assert n_part > len(wanted)
