@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import itertools
 import os
@@ -38,15 +39,16 @@ class Command:
         typed: str | None = "",
         prepare: Callable[[], None] = lambda: None,
     ) -> None:
-        self._out, self._err = tempfile.TemporaryFile(), tempfile.TemporaryFile()  # noqa: SIM115
+        self._out, self._err = _unnamed(), _unnamed()
         answers, self._answers = os.pipe()
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DeprecationWarning)  # threads that rest hold no lock
             self.pid = os.fork()
         if self.pid == 0:
             os.close(self._answers)
-            _child(words, (answers, self._out.fileno(), self._err.fileno()), prepare)
+            _child(words, (answers, self._out, self._err), prepare)
         os.close(answers)
+        running[self.pid] = self
         if typed is not None:
             self.say(typed)
             self.close()
@@ -79,11 +81,27 @@ class Command:
         self.close()
         if not waited:
             self._status = os.waitpid(self.pid, 0)[1]
-        return Ended(
+        running.pop(self.pid, None)
+        done = Ended(
             code=os.waitstatus_to_exitcode(self._status),
             out=_read(self._out),
             err=_read(self._err),
         )
+        os.close(self._out)
+        os.close(self._err)
+        return done
+
+
+running: dict[int, Command] = {}
+
+
+def end_all() -> None:
+    """End what a test that failed has left."""
+    for pid, command in list(running.items()):
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
+        with contextlib.suppress(ChildProcessError):
+            command.ended()
 
 
 def run(words: Sequence[str], typed: str = "", prepare: Callable[[], None] = lambda: None) -> Ended:
@@ -91,20 +109,23 @@ def run(words: Sequence[str], typed: str = "", prepare: Callable[[], None] = lam
     return Command(words, typed, prepare).ended()
 
 
-def at_each_write(act: Callable[[int], None]) -> None:
-    """From now on do something before each write, sync and rename, with its number from 0."""
+def at_each_write(act: Callable[[int, str, str], None]) -> None:
+    """From now on do something before each write, sync and rename.
+
+    It is told its number from 0, the name of the call, and of the file where that is known.
+    """
     turns = itertools.count()
 
     def before(real: Callable[..., Any]) -> Callable[..., Any]:
         def call(*words: Any, **named: Any) -> Any:
-            act(next(turns))
+            act(next(turns), real.__name__, Path(words[-1]).name if words[1:] else "")
             return real(*words, **named)
 
         return call
 
     class Watched(io.FileIO):
         def write(self, data: Any) -> int:
-            act(next(turns))
+            act(next(turns), "write", Path(os.fsdecode(self.name)).name)
             return super().write(data)
 
     plain_open = Path.open
@@ -124,7 +145,7 @@ def stopping_at(turn: int) -> Callable[[], None]:
     """Stop before the write, sync or rename of this number; for ``prepare``."""
 
     def prepare() -> None:
-        at_each_write(lambda n: os.kill(os.getpid(), signal.SIGSTOP) if n == turn else None)
+        at_each_write(lambda n, *_: os.kill(os.getpid(), signal.SIGSTOP) if n == turn else None)
 
     return prepare
 
@@ -134,8 +155,15 @@ def impatient() -> None:
     lock.WAIT_S = 0.05
 
 
-def _read(file: Any) -> str:
-    return os.pread(file.fileno(), 1 << 22, 0).decode()
+def _unnamed() -> int:
+    """A file that nobody else finds."""
+    descriptor, name = tempfile.mkstemp()
+    Path(name).unlink()
+    return descriptor
+
+
+def _read(descriptor: int) -> str:
+    return os.pread(descriptor, 1 << 22, 0).decode()
 
 
 def _child(
