@@ -89,6 +89,8 @@ def _locked(home: Path, what: str) -> int | None:
         try:
             descriptor = _opened(home / LOCK)
         except FileNotFoundError:  # whoever made the folder has taken it away again
+            if time.monotonic() > end:
+                raise
             continue
         try:
             taken = _taken(descriptor)
@@ -117,6 +119,8 @@ def _opened(path: Path) -> int:
     try:
         return os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
     except PermissionError:
+        if not path.exists():
+            raise
         return os.open(path, os.O_RDONLY)
 
 
