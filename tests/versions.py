@@ -24,6 +24,9 @@ KINDS = ("lowest", "newest")
 EXTRAS = "test,sheets"
 TESTS = ("-m", "not slow", "-q", "tests/unit", "tests/cli")
 _NAMED = re.compile(r"\s*([A-Za-z0-9._-]+)\s*(?:\[[^]]*\])?\s*([^;]*)")
+_VERSIONS = (
+    "import importlib.metadata as m, sys; print(*(f'{n} {m.version(n)}' for n in sys.argv[1:]))"
+)
 
 
 def requirements() -> list[str]:
@@ -76,11 +79,7 @@ def checked(kind: str, work: Path) -> bool:
     where = subprocess.check_output([str(python), "-c", said], env=env, cwd=work, text=True)
     if not Path(where.strip()).is_relative_to(home):
         raise RuntimeError(f"not the installed wheel but {where}")
-    versions = (
-        "import importlib.metadata as m, sys; print(*(f'{n} {m.version(n)}' for n in sys.argv[1:]))"
-    )
-    runtime = [_NAMED.match(r)[1] for r in requirements() if _is_run_time(r)]  # type: ignore[index]
-    call(str(python), "-c", versions, *runtime, cwd=work)
+    call(str(python), "-c", _VERSIONS, *(n for n in lowest() if n in _run_time()), cwd=work)
     only = work / "only"
     only.mkdir(exist_ok=True)
     if not (only / "tests").exists():
@@ -95,9 +94,10 @@ def checked(kind: str, work: Path) -> bool:
     return done.returncode == 0
 
 
-def _is_run_time(requirement: str) -> bool:
+def _run_time() -> set[str]:
     words = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
-    return requirement in words["project"]["dependencies"]
+    named = (_NAMED.match(r) for r in words["project"]["dependencies"])
+    return {found[1].lower() for found in named if found}
 
 
 def main() -> None:
