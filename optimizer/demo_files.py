@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import shlex
-import shutil
 from importlib import resources
 from pathlib import Path
 
 from optimizer.errors import CallError, ShimoptError
+from optimizer.logbook.disk import is_temporary, replace_bytes
 
 LOGBOOK = ("car.toml", "runs.csv", "readings.csv")
+LAST = "car.toml"
 FIRST_RUN = "as-found.txt"  # as a table to start a logbook with
 FOURTH_RUN = "run4.csv"  # in no logbook yet, to be taken in
 FILES = (
@@ -26,10 +27,15 @@ def demo_folder() -> Path:
 
 
 def copy_demo(folder: Path) -> tuple[Path, ...]:
-    """Copy the demo into a folder that is new or empty: the files made.
+    """Copy the demo into a folder that is new or empty, or where copying it was cut off.
 
     Its logbook; beside that the first run as a pasted table and a fourth run to take in,
-    and two logbooks more, both wheels of the axle and one with ten faults.
+    and two logbooks more, both wheels of the axle and one with ten faults. Each file is
+    whole or not there; `car.toml`, without which there is no logbook, comes last.
+
+    Returns
+    -------
+    The files of the demo.
 
     Raises
     ------
@@ -42,7 +48,8 @@ def copy_demo(folder: Path) -> tuple[Path, ...]:
         raise CallError(f"{folder} is a file, no folder", "name another folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        held = {path.name for path in folder.iterdir()}
+        cut_off = _cut_off(folder)
+        held = set() if cut_off else {path.name for path in folder.iterdir()}
     except OSError as error:
         raise ShimoptError(
             f"{folder} cannot be made: {error.strerror or error}", "name another folder"
@@ -52,10 +59,21 @@ def copy_demo(folder: Path) -> tuple[Path, ...]:
         look = f"look at it with: shimopt next {shlex.quote(str(folder))}, or "
         raise CallError(found, f"{look if held >= set(LOGBOOK) else ''}name another folder")
     try:
-        for name in FILES:
+        for name in sorted(FILES, key=lambda name: name.endswith(LAST)):
             (folder / name).parent.mkdir(exist_ok=True)
-            shutil.copyfile(demo_folder() / name, folder / name)
+            if not (folder / name).exists():
+                replace_bytes(folder / name, (demo_folder() / name).read_bytes())
     except OSError as error:
         found = f"{folder} cannot be written: {error.strerror or error}"
-        raise ShimoptError(found, "name a folder that you may write to") from error
+        remedy = "name a folder that you may write to, on a disk with room; here the same again "
+        raise ShimoptError(found, f"{remedy}goes on where it stopped") from error
     return tuple(folder / name for name in FILES)
+
+
+def _cut_off(folder: Path) -> bool:
+    """Whether the folder holds some of the demo's files, each whole, and nothing else."""
+    there = {p.relative_to(folder).as_posix(): p for p in folder.rglob("*") if not p.is_dir()}
+    own = {name: path for name, path in there.items() if not is_temporary(path.name)}
+    return set(own) < set(FILES) and all(
+        path.read_bytes() == (demo_folder() / name).read_bytes() for name, path in own.items()
+    )

@@ -94,7 +94,8 @@ class Foretelling:
 
     def log_density(self) -> float:
         """Log density of the rows."""
-        solved = np.asarray(np.linalg.solve(self.whole, self.gap))
+        # a stack of matrices wants a stack of columns: numpy before 2 takes nothing less
+        solved = np.asarray(np.linalg.solve(self.whole, self.gap[None, :, None])[..., 0])
         return float(np.logaddexp.reduce(self._logs(solved)))
 
     def widened(self, shapes: Array) -> tuple[float, Array]:
@@ -104,7 +105,8 @@ class Foretelling:
         standard normal number. A rank-one change of the covariance needs no new
         factorisation (Sherman and Morrison 1950; the matrix determinant lemma).
         """
-        solved = np.asarray(np.linalg.solve(self.whole, np.column_stack([self.gap, shapes])))
+        columns = np.column_stack([self.gap, shapes])
+        solved = np.asarray(np.linalg.solve(self.whole, columns[None]))
         logs = self._logs(solved[..., 0])
         pull = solved[..., 0] @ shapes
         size = 1.0 + np.sum(shapes * solved[..., 1:], axis=-2)

@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from optimizer.errors import LogbookError, ShimoptError
 from optimizer.logbook.car import read_car
-from optimizer.logbook.disk import append_bytes, bytes_of, replace_bytes
-from optimizer.logbook.edited import edited
+from optimizer.logbook.disk import ChangedMeanwhileError, append_bytes, bytes_of, replace_bytes
+from optimizer.logbook.edited import edited, overtaken
 from optimizer.logbook.faults import FILES, Faults, decode, listing
 from optimizer.logbook.journal import (
     Change,
@@ -29,6 +29,7 @@ from optimizer.logbook.journal import (
     torn_row,
     whole_file,
 )
+from optimizer.logbook.lock import writing
 from optimizer.logbook.read import read_bytes, read_logbook
 from optimizer.logbook.readings import reading_columns
 from optimizer.logbook.rows import Column, Sheet, read_sheet
@@ -37,6 +38,10 @@ from optimizer.record import record
 from optimizer.records import Logbook
 
 _AGAIN = "run the same command again: it goes on from the file as it is now"
+_LOOK = (
+    "look whether the last row stands in the file, then run the same command again: it goes on "
+    "from the file as it is now"
+)
 _RULES = {"runs.csv": RUN_COLUMNS, "readings.csv": reading_columns(None)}
 
 
@@ -79,7 +84,8 @@ def put_back(folder: Path, lost: Lost) -> None:
     held = bytes_of(folder / lost.file)
     if held is None or not lost.whole.startswith(held):
         raise edited(lost.file, lost.whole, held, "look at the file, then try again")
-    _guarded(lost.file, lambda: append_bytes(folder / lost.file, lost.whole[len(held) :]))
+    with _alone(folder, "enter", lost.file, lost.whole):
+        append_bytes(folder / lost.file, lost.whole[len(held) :], held)
 
 
 class Appender:
@@ -111,10 +117,10 @@ class Appender:
             if self._known[name] != was:
                 raise edited(name, was, self._known[name], _AGAIN)
         self.book = read_logbook(folder, short=what == "enter")
-        self._journal = read_journal(folder)
-        self._sheets: dict[str, Sheet] = {}
-        self._change = self._unfinished(what, facts)
         self._what, self._facts = what, facts
+        self._sheets: dict[str, Sheet] = {}
+        self._journal = read_journal(folder)
+        self._change = self._unfinished(what, facts)
 
     @property
     def notes(self) -> Mapping[str, str]:
@@ -221,12 +227,14 @@ class Appender:
 
     def note(self, name: str, said: str) -> None:
         """Remember something that is not in a file yet."""
-        _guarded("the undo history", lambda: self._journal.add(self._begun(), note=name, said=said))
+        with self._writing("the undo history"):
+            self._journal.add(self._begun(), note=name, said=said)
 
     def finish(self) -> None:
         """Say that nothing more is to come."""
         if self._change is not None and not self._change.done:
-            _guarded("the undo history", lambda: self._journal.add(self._begun(), done=True))
+            with self._writing("the undo history"):
+                self._journal.add(self._begun(), done=True)
 
     def _begun(self) -> Change:
         if self._change is None:
@@ -250,7 +258,8 @@ class Appender:
                 break
             if n_write != len(change.writes_of(file)) - 1:
                 return None
-            self._journal.drop_last_write(change)
+            with self._writing("the undo history"):
+                self._journal.drop_last_write(change)
         same = all(
             change.n_write_at(f, self._known[f]) == len(change.writes_of(f)) for f in change.bases
         )
@@ -288,11 +297,20 @@ class Appender:
         return book
 
     def _write(self, file: str, at: int, old: bytes, new: bytes) -> None:
-        self._check_unchanged([file])
         before = self._known[file] or b""
         after = before[:at] + new + before[at + len(old) :]
-        _guarded(file, lambda: self._noted_write(file, at, old, new, after))
+        with self._writing(file, after):
+            self._check_unchanged([file])
+            self._noted_write(file, at, old, new, after)
         self._known[file] = after
+
+    @contextlib.contextmanager
+    def _writing(self, file: str, after: bytes | None = None) -> Iterator[None]:
+        """Nobody else writes, nor has written to the history since it was read."""
+        with _alone(self.folder, self._what, file, after):
+            if not self._journal.is_current:
+                raise overtaken(_last_said(self.folder), _AGAIN)
+            yield
 
     def _check_unchanged(self, files: Iterable[str]) -> None:
         for file in files:
@@ -306,9 +324,14 @@ class Appender:
         All is noted before the first file is touched, and each file is replaced whole: what
         a crash leaves between two files is told by the journal (L507), never read.
         """
-        self._check_unchanged(FILES)
         after = {file: (self._known[file] or b"") + data for file, data in new.items()}
-        _guarded(listing(new, "and"), lambda: self._noted_together(new, after))
+        with self._writing(listing(new, "and")):
+            self._check_unchanged(FILES)
+            try:
+                self._noted_together(new, after)
+            except ChangedMeanwhileError:
+                self._check_unchanged(FILES)
+                raise overtaken("a file was another for a moment", _AGAIN) from None
         self._known.update(after)
 
     def _noted_together(self, new: Mapping[str, bytes], after: Mapping[str, bytes]) -> None:
@@ -321,11 +344,11 @@ class Appender:
                 noted.append(file)
             for file, data in after.items():
                 touched.append(file)
-                replace_bytes(self.folder / file, data)
+                replace_bytes(self.folder / file, data, self._known[file])
         except BaseException:
             for file in touched:
-                if bytes_of(self.folder / file) != self._known[file]:
-                    replace_bytes(self.folder / file, self._known[file])
+                if bytes_of(self.folder / file) == after[file] != self._known[file]:
+                    replace_bytes(self.folder / file, self._known[file], after[file])
             for _ in noted:
                 self._journal.drop_last_write(change)
             raise
@@ -350,11 +373,15 @@ class Appender:
         self._note_write(file, at, old, new, after)
         try:
             if old:
-                replace_bytes(path, after)
+                replace_bytes(path, after, self._known[file])
             else:
-                append_bytes(path, new)
+                append_bytes(path, new, self._known[file])
         except OSError:
             self._journal.drop_last_write(change)
+            raise
+        except ChangedMeanwhileError:
+            if bytes_of(path) == self._known[file]:
+                self._journal.drop_last_write(change)
             raise
 
 
@@ -390,20 +417,37 @@ def append_rows(
     ShimoptError : the disk would not take them
     """
     appender = Appender(folder, what, facts or {}, known)
-    book = appender.add_all(rows)
-    with contextlib.suppress(ShimoptError):  # the rows are there, and can be undone
-        appender.finish()
+    with _alone(folder, what, "the undo history"):
+        book = appender.add_all(rows)
+        with contextlib.suppress(ShimoptError):  # the rows are there, and can be undone
+            appender.finish()
     return book
 
 
-def _guarded(what: str, act: Any) -> None:
+@contextlib.contextmanager
+def _alone(folder: Path, what: str, file: str, after: bytes | None = None) -> Iterator[None]:
+    """One writer at a time, whose troubles with ``file`` are told; ``after`` is as it would be."""
     try:
-        act()
+        with writing(folder, what):
+            yield
+    except ChangedMeanwhileError:
+        raise edited(file, after, bytes_of(folder / file), _LOOK) from None
     except OSError as error:
         raise ShimoptError(
-            f"{what} cannot be written: {error.strerror or error}",
+            f"{file} cannot be written: {error.strerror or error}",
             "see that the disk has room and that you may write to the logbook's folder",
         ) from error
+
+
+def _last_said(folder: Path) -> str:
+    """What the last change of the history is, as it now is."""
+    journal = read_journal(folder)
+    if not journal.changes:
+        return "its undo history is gone"
+    last = journal.changes[-1]
+    about = last.facts.get("run") or last.facts.get("file")
+    undone = "`undo` of " if last.number > journal.applied else ""
+    return f"{undone}`{last.what}`{f' of {about}' if about else ''}"
 
 
 def _line_end(data: bytes) -> str:

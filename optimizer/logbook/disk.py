@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import shutil
 from pathlib import Path
 
@@ -16,10 +17,28 @@ def bytes_of(path: Path) -> bytes | None:
         return None
 
 
-def append_bytes(path: Path, data: bytes) -> None:
-    """Add bytes to the end of a file and sync it; what was there stays on any failure."""
+class ChangedMeanwhileError(Exception):
+    """Somebody else has changed a file while it was written."""
+
+
+def append_bytes(path: Path, data: bytes, known: bytes | None = None) -> None:
+    """Add bytes to the end of a file and sync it; what was there stays on any failure.
+
+    Parameters
+    ----------
+    path : the file
+    data : what is added
+    known : what the file must hold; anything if it is left out
+
+    Raises
+    ------
+    ChangedMeanwhileError : the file holds something else, or no longer just that and the
+        new bytes once they are written, as where another program has put its own in its place
+    """
     before = path.stat().st_size if path.exists() else 0
     with path.open("ab", buffering=0) as file:
+        if known is not None and bytes_of(path) != known:
+            raise ChangedMeanwhileError
         try:
             left = memoryview(data)
             while left:
@@ -29,11 +48,26 @@ def append_bytes(path: Path, data: bytes) -> None:
             with contextlib.suppress(OSError):
                 file.truncate(before)
             raise
+    if known is not None and bytes_of(path) != known + data:
+        raise ChangedMeanwhileError
 
 
-def replace_bytes(path: Path, data: bytes | None) -> None:
-    """Put a whole file in the place of another, synced; None takes the file away."""
+def replace_bytes(path: Path, data: bytes | None, known: bytes | None = None) -> None:
+    """Put a whole file in the place of another, synced; None takes the file away.
+
+    Parameters
+    ----------
+    path : the file
+    data : what it is to hold
+    known : what it must hold when the new one takes its place; anything if it is left out
+
+    Raises
+    ------
+    ChangedMeanwhileError : the file holds something else; it was left alone
+    """
     if data is None:
+        if known is not None and bytes_of(path) != known:
+            raise ChangedMeanwhileError
         path.unlink(missing_ok=True)
         sync_folder(path.parent)
         return
@@ -46,6 +80,8 @@ def replace_bytes(path: Path, data: bytes | None) -> None:
             os.fsync(file.fileno())
         if target.exists():
             shutil.copymode(target, temporary)
+        if known is not None and bytes_of(target) != known:
+            raise ChangedMeanwhileError
         temporary.replace(target)
     except BaseException:
         temporary.unlink(missing_ok=True)
@@ -56,6 +92,11 @@ def replace_bytes(path: Path, data: bytes | None) -> None:
 def temporary_of(folder: Path, name: str) -> Path:
     """Where a file is written before it is renamed into its place."""
     return folder / f".{name}.{os.getpid()}.new"
+
+
+def is_temporary(name: str) -> bool:
+    """Whether a file has the name of one that was to be renamed into its place."""
+    return bool(re.fullmatch(r"\..+\.\d+\.new", name))
 
 
 def sync_folder(folder: Path) -> None:

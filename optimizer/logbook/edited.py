@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from optimizer.errors import EXIT_COULD_NOT, LogbookError
-from optimizer.logbook.faults import Faults, Place, source_of
+from optimizer.logbook.faults import Faults, Place, Source, source_of
 
 
 @dataclass(eq=False)
@@ -31,3 +31,11 @@ def edited(file: str, was: bytes | None, now: bytes | None, remedy: str) -> Edit
     return EditedError(
         found="nothing was overwritten", remedy=remedy, problems=list(faults.ordered())
     )
+
+
+def overtaken(what: str, remedy: str) -> EditedError:
+    """The error for a history that another command has written to; ``what`` it was."""
+    faults = Faults()
+    found = f"another shimopt has written to this logbook meanwhile ({what})"
+    faults.add("L106", Source(file="readings.csv"), Place(), found, remedy)
+    return EditedError(found="nothing was written", remedy=remedy, problems=list(faults.ordered()))

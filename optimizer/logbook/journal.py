@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.errors import ShimoptError
-from optimizer.logbook.disk import append_bytes, replace_bytes
+from optimizer.logbook.disk import append_bytes, bytes_of, replace_bytes
 from optimizer.record import record
 
 FOLDER = ".shimopt"
@@ -91,6 +91,7 @@ class Journal:
     folder: Path
     changes: list[Change] = field(default_factory=list)
     applied: int = 0
+    marks: dict[str, int] = field(default_factory=dict)  # length of each of its files
 
     @property
     def in_force(self) -> list[Change]:
@@ -100,6 +101,11 @@ class Journal:
     def path_of(self, number: int) -> Path:
         """The file of a change."""
         return self.folder / FOLDER / f"{number:04d}.jsonl"
+
+    @property
+    def is_current(self) -> bool:
+        """Whether nobody else has written to the history since this was read or written."""
+        return self.marks == _marks(self.folder)
 
     def begin(
         self, what: str, facts: Mapping[str, Any], entries: Sequence[Mapping[str, Any]] = ()
@@ -124,12 +130,21 @@ class Journal:
         if (self.folder / FOLDER / STATE).exists():  # without one the last change is in force
             self.set_state(change.number)
         self.applied = change.number
+        self.marks = _marks(self.folder)
         return change
+
+    def forget(self, change: Change) -> None:
+        """Drop the last change, of which nothing is left in a file."""
+        self.path_of(change.number).unlink(missing_ok=True)
+        self.changes.remove(change)
+        self.applied = min(self.applied, change.number - 1)
+        self.marks = _marks(self.folder)
 
     def set_state(self, applied: int) -> None:
         """Say which changes are in force."""
         self.applied = applied
         replace_bytes(self.folder / FOLDER / STATE, _line({"applied": applied}))
+        self.marks = _marks(self.folder)
 
     def add(self, change: Change, **entry: Any) -> None:
         """Write one line of a change, synced, and take it in."""
@@ -138,6 +153,7 @@ class Journal:
         if not held.endswith(b"\n"):
             replace_bytes(path, _committed(held))
         append_bytes(path, _line(entry))
+        self.marks = _marks(self.folder)
         _take(change, entry)
 
     def drop_last_write(self, change: Change) -> None:
@@ -147,6 +163,7 @@ class Journal:
         lines = path.read_bytes().splitlines(keepends=True)
         last = max(i for i, line in enumerate(lines) if b'"write"' in line)
         replace_bytes(path, b"".join(lines[:last] + lines[last + 1 :]))
+        self.marks = _marks(self.folder)
 
 
 def digest(data: bytes | None) -> str:
@@ -170,6 +187,7 @@ def read_journal(folder: Path) -> Journal:
     home = folder / FOLDER
     if not home.is_dir():
         return journal
+    journal.marks = _marks(folder)  # before it is read: what is written meanwhile shows
     for path in sorted(home.glob("[0-9]*.jsonl")):
         change = _read_change(path)
         if change is not None:
@@ -184,14 +202,31 @@ def read_journal(folder: Path) -> Journal:
     return journal
 
 
-def note_new(folder: Path, data: Mapping[str, bytes]) -> None:
-    """Put files that were just made into the journal, so that they can be taken back."""
+def note_new(folder: Path, data: Mapping[str, bytes]) -> tuple[Journal, Change]:
+    """Put files that are about to be made into the journal, so that they can be taken back.
+
+    Until the change is said to be done, some of them without the others are half a logbook.
+    """
     entries: list[Mapping[str, Any]] = []
     for name, held in data.items():
         entries.append({"base": name, "length": -1, "digest": digest(None)})
         write = {"write": name, "at": 0, "old": "", "new": as_text(held), "digest": digest(held)}
         entries.append(write)
-    read_journal(folder).begin("new", {}, [*entries, {"done": True}])
+    journal = read_journal(folder)
+    return journal, journal.begin("new", {}, entries)
+
+
+def begun_new(journal: Journal) -> Change | None:
+    """The `new` that was cut off before all its files were there, and which nobody has touched.
+
+    None where nothing was cut off, or where a file is not as it was left.
+    """
+    last = journal.in_force[-1:]
+    if not last or last[0].done or last[0].what != "new":
+        return None
+    change = last[0]
+    counts = [change.n_write_at(f, bytes_of(journal.folder / f)) for f in change.bases]
+    return change if None not in counts and not all(counts) else None
 
 
 def being_entered(journal: Journal) -> frozenset[str]:
@@ -249,6 +284,16 @@ def torn_row(whole: bytes, data: bytes) -> bytes | None:
         return None
     start = max(data.rfind(b"\n"), data.rfind(b"\r")) + 1
     return whole[start:].splitlines()[0]
+
+
+def _marks(folder: Path) -> dict[str, int]:
+    """The length of each file of the history; the state by what it says."""
+    home = folder / FOLDER
+    marks = {path.name: path.stat().st_size for path in home.glob("[0-9]*.jsonl")}
+    state = bytes_of(home / STATE)
+    if state is not None:
+        marks[STATE] = int.from_bytes(state, "big")
+    return marks
 
 
 def _line(entry: Mapping[str, Any]) -> bytes:

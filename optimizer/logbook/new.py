@@ -23,9 +23,10 @@ from optimizer.logbook.car import (
     unsuited,
 )
 from optimizer.logbook.corner import LINKS, side_of
-from optimizer.logbook.disk import sync_folder, temporary_of
+from optimizer.logbook.disk import replace_bytes, sync_folder, temporary_of
 from optimizer.logbook.faults import FILES, Faults, listing, quoted
-from optimizer.logbook.journal import note_new
+from optimizer.logbook.journal import FOLDER, Change, Journal, begun_new, note_new, read_journal
+from optimizer.logbook.lock import writing
 from optimizer.logbook.read import read_bytes
 from optimizer.logbook.readings import value_names
 from optimizer.logbook.template import CarText, car_toml
@@ -97,20 +98,42 @@ def start_logbook(folder: Path, answers: NewAnswers) -> tuple[Path, ...]:
     LogbookError : the readings have faults; nothing was written
     ShimoptError : the disk would not take it; nothing is left of it
     """
+    _take_away_half(folder)
     check_folder(folder)
     texts = _texts(folder, answers)
     data = {name: text.encode("utf-8", "replace") for name, text in texts.items()}
     _check(folder, data)
+    missing = [p for p in (folder, *folder.parents) if not p.exists()]
     try:
-        made = _write_all(folder, data)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            with writing(folder, "new"):
+                check_folder(folder)
+                return _write_all(folder, data)
+        except BaseException:
+            for path in missing:
+                with contextlib.suppress(OSError):
+                    path.rmdir()
+            raise
     except OSError as error:
         found = f"{folder} cannot be written: {error.strerror or error}; nothing was left there"
         raise ShimoptError(
             found, "name a folder that you may write to, on a disk with room"
         ) from error
-    with contextlib.suppress(OSError):  # the logbook is whole without its undo history
-        note_new(folder, data)
-    return made
+
+
+def _take_away_half(folder: Path) -> None:
+    """Take away what a `new` that was cut off has left, where nobody has changed it since."""
+    if not (folder / FOLDER).is_dir() or begun_new(read_journal(folder)) is None:
+        return
+    with writing(folder, "new"):
+        journal = read_journal(folder)
+        change = begun_new(journal)
+        if change is None:  # another has ended it meanwhile
+            return
+        for name in change.bases:
+            replace_bytes(folder / name, None)
+        journal.forget(change)
 
 
 def check_folder(folder: Path) -> None:
@@ -290,10 +313,9 @@ def _check(folder: Path, data: Mapping[str, bytes]) -> None:
 
 def _write_all(folder: Path, data: Mapping[str, bytes]) -> tuple[Path, ...]:
     """Write all files and rename them into place; take everything back on any failure."""
-    missing = [p for p in (folder, *folder.parents) if not p.exists()]
+    noted: tuple[Journal, Change] | None = None
     made: list[Path] = []
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         for name, content in data.items():
             temporary = temporary_of(folder, name)
             with temporary.open("xb") as file:
@@ -301,6 +323,8 @@ def _write_all(folder: Path, data: Mapping[str, bytes]) -> tuple[Path, ...]:
                 file.write(content)
                 file.flush()
                 os.fsync(file.fileno())
+        with contextlib.suppress(OSError):  # the logbook is whole without its undo history
+            noted = note_new(folder, data)
         for name in data:
             if (folder / name).exists():
                 raise FileExistsError(0, f"{name} has appeared meanwhile")
@@ -309,9 +333,13 @@ def _write_all(folder: Path, data: Mapping[str, bytes]) -> tuple[Path, ...]:
     except BaseException:
         for path in made:
             path.unlink(missing_ok=True)
-        for path in missing:
-            with contextlib.suppress(OSError):
-                path.rmdir()
+        if noted is not None:
+            journal, change = noted
+            journal.forget(change)
         raise
     sync_folder(folder)
+    if noted is not None:
+        journal, change = noted
+        with contextlib.suppress(OSError):
+            journal.add(change, done=True)
     return tuple(folder / name for name in data)

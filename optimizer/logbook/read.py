@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import NoReturn
 
 from optimizer.logbook.car import CarFile, read_car
 from optimizer.logbook.faults import (
@@ -49,8 +50,29 @@ def read_logbook(folder: Path, *, short: bool = False) -> Logbook:
     LogbookError : its ``problems`` are all independent faults, in the order of
         the files and their lines
     """
-    faults = Faults()
-    data = _read_files(folder, faults)
+    while True:
+        faults = Faults()
+        data = _read_files(folder, faults)
+        logbook = _read(folder, data, faults, short=short)
+        if logbook is not None:
+            return logbook
+        if not _moved_on(folder, data):
+            faults.stop(str(folder), "nothing was changed")
+
+
+def _moved_on(folder: Path, data: Mapping[str, bytes]) -> bool:
+    """Whether what looks at fault was only another command's write, which is over by now."""
+    if not (folder / JOURNAL).is_dir():
+        return False
+    from optimizer.logbook.lock import free
+
+    return free(folder) and _read_files(folder, Faults()) != data
+
+
+def _read(
+    folder: Path, data: Mapping[str, bytes], faults: Faults, *, short: bool
+) -> Logbook | None:
+    """The logbook from the files that could be read; None when there is any fault."""
     entering: frozenset[str] | None = frozenset()
     cut: Mapping[str, str] = {}
     if (folder / JOURNAL).is_dir():
@@ -58,13 +80,12 @@ def read_logbook(folder: Path, *, short: bool = False) -> Logbook:
 
         known = known_of(folder, data)
         entering, cut = known.entering, known.cut
+        if known.half is not None and known.half_new:
+            _stop_half_new(folder, *known.half)
         if known.half is not None:
             _fault_half_made(*known.half, faults)
     entering = None if short else entering
-    logbook = read_bytes(folder, data, faults, entering=entering, cut=cut, travel=True)
-    if logbook is None:
-        faults.stop(str(folder), "nothing was changed")
-    return logbook
+    return read_bytes(folder, data, faults, entering=entering, cut=cut, travel=True)
 
 
 def read_bytes(
@@ -136,6 +157,22 @@ def _fault_half_made(written: Sequence[str], lacking: Sequence[str], faults: Fau
     )
     remedy = "run `shimopt undo`, which takes them out, then do it again"
     faults.add("L507", Source(file=written[0]), Place(), found, remedy)
+
+
+def _stop_half_new(folder: Path, written: Sequence[str], lacking: Sequence[str]) -> NoReturn:
+    """A `new` that was cut off: nothing else is said of what it left."""
+    faults = Faults()
+    found = (
+        f"`shimopt new` was cut off: {listing(written, 'and')} {_are(written)} there, "
+        f"{listing(lacking, 'and')} {_are(lacking)} not"
+    )
+    remedy = "run the same `shimopt new` again, which begins anew, or `shimopt undo`"
+    faults.add("L507", Source(file=written[0]), Place(), found, remedy)
+    faults.stop(str(folder), "nothing was changed")
+
+
+def _are(names: Sequence[str]) -> str:
+    return "is" if len(names) == 1 else "are"
 
 
 def _own_units(car: CarFile, runs: RunTable, readings: ReadingTable) -> Units:

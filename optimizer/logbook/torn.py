@@ -7,7 +7,13 @@ from dataclasses import field
 from pathlib import Path
 
 from optimizer.errors import ShimoptError
-from optimizer.logbook.journal import being_entered, half_made, read_journal, torn_row, whole_file
+from optimizer.logbook.journal import (
+    being_entered,
+    half_made,
+    read_journal,
+    torn_row,
+    whole_file,
+)
 from optimizer.record import record
 
 
@@ -19,6 +25,7 @@ class Known:
     entering: frozenset[str] = frozenset()
     cut: Mapping[str, str] = field(default_factory=dict)
     half: tuple[list[str], list[str]] | None = None
+    half_new: bool = False  # whether that change was to make the logbook
 
 
 def known_of(folder: Path, data: Mapping[str, bytes]) -> Known:
@@ -36,4 +43,10 @@ def known_of(folder: Path, data: Mapping[str, bytes]) -> Known:
         row = torn_row(whole, held) if whole is not None else None
         if row is not None:
             cut[name] = row.decode("utf-8", "replace")
-    return Known(entering=being_entered(journal), cut=cut, half=half_made(journal, data))
+    half = half_made(journal, data)
+    return Known(
+        entering=being_entered(journal),
+        cut=cut,
+        half=half,
+        half_new=half is not None and journal.in_force[-1].what == "new",
+    )

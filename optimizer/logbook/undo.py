@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Literal
 
 from optimizer.errors import ShimoptError
-from optimizer.logbook.disk import bytes_of, replace_bytes
+from optimizer.logbook.disk import ChangedMeanwhileError, bytes_of, replace_bytes
+from optimizer.logbook.edited import overtaken
 from optimizer.logbook.journal import (
     FOLDER,
     Change,
@@ -17,6 +18,7 @@ from optimizer.logbook.journal import (
     torn_row,
     whole_file,
 )
+from optimizer.logbook.lock import writing
 from optimizer.record import record
 
 Way = Literal["last", "further"]
@@ -57,14 +59,18 @@ def plan_undo(folder: Path, way: Way = "last") -> Undoing:
 
 def undo(folder: Path, way: Way = "last") -> Undoing:
     """Take back the last change, or bring one back; see :func:`plan_undo`."""
-    journal = read_journal(folder)
-    plan = _plan(journal, way)
+    _plan(read_journal(folder), way)  # nothing to undo: nothing is made to find that out
     try:
-        for name, data in plan.then.items():
-            if plan.now[name] != data:
-                replace_bytes(folder / name, data)
-        number = plan.change.number
-        journal.set_state(number - 1 if plan.back else number)
+        with writing(folder, "undo"):
+            journal = read_journal(folder)
+            plan = _plan(journal, way)
+            for name, data in plan.then.items():
+                if plan.now[name] != data:
+                    replace_bytes(folder / name, data, plan.now[name])
+            number = plan.change.number
+            journal.set_state(number - 1 if plan.back else number)
+    except ChangedMeanwhileError:
+        raise overtaken("a file was another for a moment", "run `shimopt undo` again") from None
     except OSError as error:
         raise ShimoptError(
             f"{error.filename or folder} cannot be written: {error.strerror or error}",

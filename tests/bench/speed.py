@@ -4,7 +4,7 @@ Run ``python tests/bench/speed.py`` by hand on a quiet machine, in an environmen
 with the test extra (``pip install -e '.[test]'``): it builds a wheel with the
 hatchling it finds there, and fails without. It installs the wheel into a folder of
 its own (compiled, as an installation is), and prints the median ratio of each pair
-beside its bar.
+beside its bar; then what `import optimizer` costs beside numpy, in milliseconds.
 """
 
 from __future__ import annotations
@@ -26,6 +26,11 @@ PAIRS = (
     ("undo", ["-m", "optimizer", "undo", "{made}"], "import typer", 1.5),
     ("new", ["-m", "optimizer", *NEW.split()], "import typer", 1.5),
     ("--help", ["-m", "optimizer", "--help"], "import typer", 3.0),
+)
+# what numpy takes, and ours alone or before it: how much more, in milliseconds
+IMPORTS = (
+    ("alone", "import numpy", "import optimizer", 60.0),
+    ("with numpy", "import numpy", "import optimizer, numpy", 60.0),
 )
 
 
@@ -62,12 +67,25 @@ def ratio(ours: list[str], theirs: str, env: dict[str, str], n_pair: int = N_PAI
     return statistics.median(ratios[1:])
 
 
+def over_ms(theirs: str, ours: str, env: dict[str, str], n_pair: int = N_PAIR) -> float:
+    """Median of how much longer ours takes, pair by pair, in milliseconds; below zero if less."""
+    calls = [[sys.executable, "-c", code] for code in (theirs, ours)]
+    gaps = []
+    for _ in range(n_pair + 1):
+        base, whole = (seconds(call, env) for call in calls)
+        gaps.append(1e3 * (whole - base))
+    return statistics.median(gaps[1:])
+
+
 def main() -> None:
     """Print a line for each pair."""
     with tempfile.TemporaryDirectory() as folder:
         env = installed(Path(folder))
         for name, ours, theirs, bar in PAIRS:
             print(f"{name:<7} {ratio(ours, theirs, env):.2f} of `{theirs}`, at most {bar}")
+        for name, base, with_us, most in IMPORTS:
+            over = over_ms(base, with_us, env)
+            print(f"{name:<11} {over:+.0f} ms over `{base}`: `{with_us}`, at most {most:.0f}")
 
 
 if __name__ == "__main__":

@@ -20,3 +20,5 @@ def test_start_up_stays_near_its_bars(tmp_path: Path) -> None:
     env = speed.installed(tmp_path)
     for name, ours, theirs, bar in speed.PAIRS:
         assert speed.ratio(ours, theirs, env, n_pair=5) < bar * MARGIN, name
+    for name, base, with_us, most in speed.IMPORTS:
+        assert speed.over_ms(base, with_us, env, n_pair=5) < most * MARGIN, name

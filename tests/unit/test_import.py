@@ -453,7 +453,7 @@ def _cut_between(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
     real, ended = append.replace_bytes, False
 
-    def ends(path: Path, data: bytes | None) -> None:
+    def ends(path: Path, data: bytes | None, known: bytes | None = None) -> None:
         nonlocal ended
         if path.name == "readings.csv" or ended:
             ended = True

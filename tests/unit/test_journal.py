@@ -353,7 +353,7 @@ def test_a_full_disk_leaves_the_file_as_it_was(
     appender = entered(demo_copy)
     before = held(demo_copy)
 
-    def full(path: Path, data: bytes) -> None:
+    def full(path: Path, data: bytes, known: bytes | None) -> None:
         raise OSError(28, "No space left on device", str(path))
 
     monkeypatch.setattr("optimizer.logbook.append.append_bytes", full)
@@ -405,10 +405,10 @@ def test_rows_of_two_files_cut_off_between_them_are_told_and_taken_out(
     before = held(demo_copy)
     real = append.replace_bytes
 
-    def cut(path: Path, data: bytes | None) -> None:
+    def cut(path: Path, data: bytes | None, known: bytes | None = None) -> None:
         if path.name != "runs.csv" or data == before["runs.csv"]:  # nor is it put back
             raise SystemExit
-        real(path, data)
+        real(path, data, known)
 
     monkeypatch.setattr(append, "replace_bytes", cut)
     rows = {"runs.csv": [ROW], "readings.csv": [reading(z, v) for z, v in TYPED]}

@@ -13,7 +13,9 @@ from typing import Any, NoReturn
 
 import pytest
 
-from optimizer.errors import LogbookError, ShimoptError
+from optimizer.demo_files import FILES as DEMO
+from optimizer.demo_files import copy_demo, demo_folder
+from optimizer.errors import CallError, LogbookError, ShimoptError
 from optimizer.logbook import NewAnswers, read_logbook, start_logbook
 from optimizer.logbook.append import Appender, append_rows, lost_rows, put_back
 from optimizer.logbook.journal import FOLDER
@@ -219,7 +221,7 @@ def test_ended_at_every_write_of_an_undo_it_can_be_done_again(
 
 
 @needs_fork
-def test_ended_at_every_write_of_new_there_is_a_whole_logbook_or_it_says_what_lacks(
+def test_ended_at_every_write_of_new_it_is_whole_or_told_and_done_again_or_taken_back(
     tmp_path: Path,
 ) -> None:
     answers = NewAnswers(units="mm", link="behind", span=300.0, above="3+1", below="2x1")
@@ -231,15 +233,59 @@ def test_ended_at_every_write_of_new_there_is_a_whole_logbook_or_it_says_what_la
 
     cuts = each_cut(make, tmp_path / "empty", tmp_path)
     assert len(cuts) > 8
+    seen: set[str] = set()
     for folder, confirmed in cuts:
         assert confirmed == 0
-        there = [name for name, data in held(folder / "car").items() if data is not None]
+        car = folder / "car"
+        there = [name for name, data in held(car).items() if data is not None]
         if len(there) == len(FILES):
-            assert [r.name for r in read_logbook(folder / "car").runs] == ["run1"]
+            assert [r.name for r in read_logbook(car).runs] == ["run1"]
+            undo(car)
+            assert not any(held(car).values())
+            undo(car)
+            assert [r.name for r in read_logbook(car).runs] == ["run1"]
+            seen.add("whole")
             continue
         with pytest.raises(LogbookError) as caught:
-            read_logbook(folder / "car")
-        assert {p.code for p in caught.value.problems} <= {"L101", "L102", "L103"}
+            read_logbook(car)
+        codes = {p.code for p in caught.value.problems}
+        assert codes <= ({"L507"} if there else {"L101", "L102"})
+        seen |= codes
+        if there:
+            (problem,) = caught.value.problems
+            assert "run the same `shimopt new` again" in problem.remedy
+            back = Path(shutil.copytree(car, folder / "back"))
+            undo(back)
+            assert not any(held(back).values())
+        start_logbook(car, answers)  # the same again
+        assert [r.name for r in read_logbook(car).runs] == ["run1"]
+        undo(car)
+        assert not any(held(car).values())
+        with pytest.raises(ShimoptError, match="nothing further back"):
+            undo(car, "further")
+    assert seen == {"whole", "L101", "L102", "L507"}
+
+
+@needs_fork
+def test_half_a_new_that_somebody_has_changed_since_is_left_alone(tmp_path: Path) -> None:
+    answers = NewAnswers(units="mm", link="behind", span=300.0, above="3+1", below="2x1")
+    (tmp_path / "empty").mkdir()
+
+    def make(folder: Path, say: Callable[[], None]) -> None:
+        start_logbook(folder / "car", answers)
+
+    halves = [
+        folder / "car"
+        for folder, _ in each_cut(make, tmp_path / "empty", tmp_path)
+        if 0 < sum(data is not None for data in held(folder / "car").values()) < len(FILES)
+    ]
+    assert halves
+    for car in halves:
+        (car / "car.toml").write_text((car / "car.toml").read_text() + "# ours\n")
+        before = held(car)
+        with pytest.raises(CallError, match="already"):
+            start_logbook(car, answers)
+        assert held(car) == before
 
 
 @pytest.mark.parametrize("name", ["runs.csv", "readings.csv"])
@@ -297,3 +343,34 @@ def test_a_history_cut_at_every_byte_changes_no_file_for_the_worse(
         for file, data in kept.items():
             (home / file).write_bytes(data)
     assert n_undone < len(kept[name])
+
+
+@needs_fork
+def test_ended_at_every_write_of_the_demo_each_file_is_whole_and_the_same_again_goes_on(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "empty").mkdir()
+
+    def copied(folder: Path, say: Callable[[], None]) -> None:
+        copy_demo(folder / "demo")
+
+    wanted = {name: (demo_folder() / name).read_bytes() for name in DEMO}
+    cuts = each_cut(copied, tmp_path / "empty", tmp_path)
+    assert len(cuts) > 3 * len(wanted)
+    n_part = 0
+    for folder, _ in cuts:
+        demo = folder / "demo"
+        there = {name: (demo / name).read_bytes() for name in DEMO if (demo / name).exists()}
+        assert there.items() <= wanted.items()
+        for home in (demo, demo / "both-wheels"):
+            if not (home / "car.toml").exists():
+                with pytest.raises(LogbookError):
+                    read_logbook(home)
+        if there.keys() == wanted.keys():
+            with pytest.raises(CallError, match="not empty"):
+                copy_demo(demo)
+            continue
+        n_part += bool(there)
+        copy_demo(demo)
+        assert all((demo / name).read_bytes() == data for name, data in wanted.items())
+    assert n_part > len(wanted)
