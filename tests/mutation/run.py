@@ -24,6 +24,7 @@ from __future__ import annotations
 import argparse
 import ast
 import difflib
+import hashlib
 import importlib
 import json
 import math
@@ -50,7 +51,7 @@ ROOMS = ("measure", "model", "advise")
 TESTS = ("tests/unit", "tests/published", "tests/property")
 COPIED = ("optimizer", "tests", "data", "docs", "notebooks", "pyproject.toml", "README.md")
 BITS = ("RShift", "LShift", "BitOr", "BitAnd", "BitXor")
-# loaded once and shared by every fork; never the package, its tests or a plugin of pytest
+# loaded once and shared by every fork; never the package or its tests
 LOADED = (
     "numpy",
     "scipy.optimize",
@@ -64,11 +65,13 @@ LOADED = (
     "matplotlib.figure",
     "matplotlib.backends.backend_agg",
     "pandas",
+    "hypothesis.strategies",
     "typer.testing",
     "pytest",
     "_pytest.assertion.rewrite",
 )
 MEMORY = 6 << 30
+SOME = 8
 # what a fork ends with when it never came to the tests: it says nothing of the mutant
 BROKEN = 70
 # a mutant has this many seconds, and so many times what its tests took
@@ -145,7 +148,9 @@ def _copy(into: Path) -> Path:
 
 
 def _environment(copy: Path) -> dict[str, str]:
-    return {**os.environ, "PYTHONPATH": str(copy), "OPENBLAS_NUM_THREADS": "1"}
+    """One thread, the copy's package, and no plugin: each would be loaded in every fork."""
+    own = {"PYTHONPATH": str(copy), "OPENBLAS_NUM_THREADS": "1"}
+    return {**os.environ, **own, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
 
 
 def record(copy: Path, tests: list[str], kept: Path) -> Record:
@@ -449,8 +454,14 @@ def _fate(
     path = copy / mutant.file
     kept = path.stat()
     path.write_text(new, encoding="utf-8")
+    limit_s = PATIENCE_S + SLOWER * min(total, budget_s)
+    code: int | None = 0
+    failed = ""
     try:
-        code, failed = _forked(copy, tests, PATIENCE_S + SLOWER * min(total, budget_s), first=True)
+        # a few tests first: most mutants die at once, and few files are then loaded
+        for some in (tests[:SOME], tests[SOME:]):
+            if code == 0 and some:
+                code, failed = _forked(copy, some, limit_s, first=True)
     finally:
         path.write_text(old, encoding="utf-8")
         os.utime(path, ns=(kept.st_atime_ns, kept.st_mtime_ns))
@@ -495,7 +506,7 @@ def _parsed(argv: list[str] | None) -> argparse.Namespace:
     reader.add_argument("--budget", type=float, default=30.0, help="seconds of tests a mutant")
     reader.add_argument("--record", type=Path, help="folder that keeps what the tests run")
     reader.add_argument("--survivors", type=Path, default=Path("survivors.txt"))
-    reader.add_argument("--fates", type=Path, help="what killed each mutant, as lines of JSON")
+    reader.add_argument("--fates", type=Path, help="lines of JSON, to go on from")
     return reader.parse_args(argv)
 
 
@@ -516,11 +527,16 @@ def main(argv: list[str] | None = None) -> int:
         for name in LOADED:
             with suppress(ImportError):
                 importlib.import_module(name)
-        fates = []
+        kept, fates = _kept(asked.fates), []
         for mutant, new in drawn(pool, sources, asked.sample, asked.seed, left):
             old, known = sources[mutant.file], held.of(mutant, sources)
-            fates.append(_fate(copy, mutant, new, old, known, held, asked.budget))
-            _note(asked.fates, fates[-1])
+            before = kept.get(_key(mutant, new))
+            if before is None or not _stands(before, known):
+                fates.append(_fate(copy, mutant, new, old, known, held, asked.budget))
+                _note(asked.fates, _key(mutant, new), fates[-1])
+            else:
+                told = {k: before[k] for k in ("how", "by", "run", "known", "diff")}
+                fates.append(Fate(mutant=mutant, **told))
         killers = sorted({f.by for f in fates if "::" in f.by})
         code, failed = _forked(copy, killers, 3600.0, first=False) if killers else (0, "")
     told = [*table(fates), "", f"{len(pool)} mutants to draw from; left out: "]
@@ -533,14 +549,31 @@ def main(argv: list[str] | None = None) -> int:
     return 0
 
 
-def _note(path: Path | None, fate: Fate) -> None:
+def _key(mutant: Mutant, new: str) -> str:
+    return f"{mutant.file} {hashlib.sha256(new.encode()).hexdigest()}"
+
+
+def _kept(path: Path | None) -> dict[str, dict[str, Any]]:
+    """Fates of an earlier call with the same file."""
+    if path is None or not path.exists():
+        return {}
+    rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+    return {row["key"]: row for row in rows}
+
+
+def _stands(before: dict[str, Any], known: list[str]) -> bool:
+    """Whether a fate need not be met again: what killed is there, or there is no new test."""
+    if before["how"] == "killed":
+        return before["by"] in known
+    return before["how"] == "timed out" or before["known"] == len(known)
+
+
+def _note(path: Path | None, key: str, fate: Fate) -> None:
     if path is None:
         return
-    m = fate.mutant
-    row = {"file": m.file, "line": m.start[0], "operator": m.operator, "how": fate.how}
+    row = {"key": key, "how": fate.how, "by": fate.by, "run": fate.run, "known": fate.known}
     with path.open("a", encoding="utf-8") as out:
-        told = {"by": fate.by, "run": fate.run, "known": fate.known, "diff": fate.diff}
-        out.write(json.dumps({**row, **told}) + "\n")
+        out.write(json.dumps({**row, "diff": fate.diff}) + "\n")
 
 
 def survivors(fates: list[Fate]) -> str:

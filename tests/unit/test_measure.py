@@ -101,6 +101,11 @@ def test_the_range_counts_from_ride_height_and_is_shared_by_two() -> None:
     assert range_needed(two, toe) == pytest.approx(range_needed(one, toe) / 2.0)
 
 
+def test_a_pass_s_name_says_its_way() -> None:
+    told = {"up1": 1, " Up-b": 1, "down2": -1, "DOWN": -1, "again": 0, "": 0}
+    assert {name: direction_of(name) for name in told} == told
+
+
 def test_a_step_adds_its_twelfth() -> None:
     # GUM, JCGM 100:2008, F.2.2.1: a resolution q has variance q^2 / 12
     only = Gauge(kind="direct-angle", reading_sd=0.0, resolution=0.12)

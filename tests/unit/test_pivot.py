@@ -413,6 +413,12 @@ def test_a_table_s_mark_is_where_toe_comes_back(demo_book: Logbook) -> None:
     )
     assert move.marks is not None
     assert move.marks.value == pytest.approx(move.mark - 1.0)
+    # no mark logged, 3 mm longer by now: static toe held since mark 1 put the pivot 3 mm inboard
+    held_since = replace(pivot, reference_mark=1.0)
+    now = held_since.table_toe_deg(link, (0.0, 3.0), None)
+    assert now is not None
+    assert now == pytest.approx(np.full((4, 1), start - np.rad2deg(3.0 / 96.0)), abs=1e-3)
+    assert held_since.table_toe_deg(link, (0.0, 3.0), 1.0) == pytest.approx(start)
     assert band_of(np.arange(101.0)).low == pytest.approx(5.0)
     assert abs(float(np.mean(formula_error_mm(4000, np.array([2.0, 4.0]))))) < 1e-9
 
