@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from optimizer.errors import CallError, TooFewReadingsError
-from optimizer.measure.curve import ToeCurve, direction_of, toe_curve
+from optimizer.measure.curve import ToeCurve, direction_of, has_curve, toe_curve
 from optimizer.measure.gauge import (
     range_needed,
     reading_from_toe,
@@ -167,6 +167,20 @@ def test_too_few_readings_are_refused() -> None:
         toe_curve("r", _rows({"up1": {0.0: 0.0, 25.0: 1.0}}), GAUGE)
     with pytest.raises(TooFewReadingsError, match="down1"):
         toe_curve("r", _rows({"up1": {0.0: 0.0, 25.0: 1.0}, "down1": {25.0: 1.0}}), GAUGE)
+
+
+def test_what_can_be_reduced_is_told_beforehand() -> None:
+    one = _rows({"up1": {0.0: 0.0, 25.0: 1.0}})
+    two = _rows({"up1": {0.0: 0.0, 25.0: 1.0, -25.0: -1.0}})
+    # two readings of one travel are one travel still
+    again = [*one, Reading(run="r", sweep="up1", travel_mm=25.0, value=1.1)]
+    bare = [*two, Reading(run="r", sweep="down1", travel_mm=25.0, value=1.1)]
+    for rows in (one, again, bare):
+        assert not has_curve(rows)
+        with pytest.raises(TooFewReadingsError):
+            toe_curve("r", rows, GAUGE)
+    assert has_curve(two)
+    assert len(toe_curve("r", two, GAUGE).travel_mm) == 2
 
 
 def _exact(toe: np.ndarray, travel: np.ndarray = TRAVELS) -> ToeCurve:
