@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from optimizer.errors import CallError, TooFewReadingsError
 from optimizer.measure.curve import ToeCurve, direction_of, has_curve, toe_curve
@@ -15,7 +19,7 @@ from optimizer.measure.gauge import (
 )
 from optimizer.measure.quality import run_quality
 from optimizer.measure.shape import curve_shape, window_weights
-from optimizer.records import Gauge, GaugeKind, Logbook, Reading
+from optimizer.records import Corner, Gauge, GaugeKind, Logbook, Reading, Run, Signs, Units
 
 GAUGE = Gauge(span_mm=300.0, resolution=0.0254)
 TRAVELS = np.array([-50.0, -37.5, -25.0, -12.5, 12.5, 25.0, 37.5, 50.0])
@@ -247,11 +251,6 @@ def test_quality_of_the_demo_is_clean(demo_book: Logbook) -> None:
 
 
 def test_doubts_are_named() -> None:
-    from dataclasses import replace
-    from pathlib import Path
-
-    from optimizer.records import Corner, Run, Signs, Units
-
     readings = _rows({"up1": {0.0: 0.0, 12.0: 0.3, 25.0: 0.8}})
     readings.append(Reading(run="r", sweep="up1", travel_mm=0.0, value=0.9))
     book = Logbook(
@@ -274,6 +273,27 @@ def test_doubts_are_named() -> None:
     )
     loud = replace(book, readings=tuple(noisy))
     assert {d.kind for d in run_quality(loud, loud.runs[0]).doubts} == {"noisy"}
+
+
+@pytest.mark.parametrize(("factor", "noisy"), [(1.45, False), (1.55, True)])
+def test_a_run_is_noisy_from_one_and_a_half_times_what_is_stated(
+    demo_book: Logbook, factor: float, noisy: bool
+) -> None:
+    rng = np.random.default_rng(12)
+    readings = tuple(
+        replace(r, value=r.value + rng.normal(0.0, 0.05)) for r in demo_book.readings_of("as-found")
+    )
+    run = demo_book.runs[0]
+
+    def stated(sd: float) -> Logbook:
+        return replace(demo_book, readings=readings, gauge=replace(demo_book.gauge, reading_sd=sd))
+
+    def found(sd: float) -> float:
+        return run_quality(stated(sd), run).curve.noise_factor - factor
+
+    quality = run_quality(stated(brentq(found, 0.001, 0.2)), run)
+    assert quality.curve.noise_factor == pytest.approx(factor)
+    assert ("noisy" in {d.kind for d in quality.doubts}) == noisy
 
 
 def _half(demo_book: Logbook, bump: bool) -> ToeCurve:

@@ -478,6 +478,29 @@ def test_a_cam_set_to_the_nearest_mark_leaves_what_two_readings_of_marks_do(
         assert turned.mark == pytest.approx(turned.marks.value)
 
 
+@pytest.mark.parametrize("kind", ["cam-in-slot", "marks"])
+def test_way_left_is_the_nearer_of_the_pivot_s_own_end_and_the_stated_one(kind: str) -> None:
+    """3 mm inboard, by hand: 9 mm of a throw of 12 are left, or of a table as wide."""
+    end_deg = float(np.rad2deg(12.0 / 120.0))
+    table = ((-12.0, -end_deg), (12.0, end_deg))
+    made = {"throw_mm": 12.0} if kind == "cam-in-slot" else {"toe_at_marks": table}
+
+    def left(inboard: float | None, outboard: float | None) -> tuple[float | None, float | None]:
+        stated = Eccentric(
+            kind=kind,  # type: ignore[arg-type]
+            inboard_left_mm=inboard,
+            outboard_left_mm=outboard,
+            **made,  # type: ignore[arg-type]
+        )
+        pivot = Pivot(eccentric=stated, end="outer", reference_mark=0.0)
+        move = static_toe_of(_drawn(), (0.0, 3.0), (0.0, 0.0), pivot, 0.0, Thread())
+        return move.left_inboard_mm, move.left_outboard_mm
+
+    assert left(None, None) == (pytest.approx(9.0, abs=0.02), pytest.approx(15.0, abs=0.02))
+    assert left(5.0, 4.0) == (pytest.approx(2.0, abs=0.02), pytest.approx(7.0, abs=0.02))
+    assert left(30.0, 30.0) == (pytest.approx(9.0, abs=0.02), pytest.approx(15.0, abs=0.02))
+
+
 @pytest.mark.parametrize("stated", [FREE, replace(FREE, kind="cam-in-slot", angle_deg=15.0)])
 def test_left_and_right_get_the_same_cam(demo_book: Logbook, stated: Eccentric) -> None:
     book = _with(demo_book, LOGGED, eccentric=stated)
