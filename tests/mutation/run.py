@@ -135,6 +135,16 @@ class Record:
                     found |= tests
         return sorted(found & set(self.seconds), key=lambda t: (self.seconds[t], t))
 
+    def within(self, known: list[str], budget_s: float) -> list[str]:
+        """Those of the tests, quickest first, that a budget has room for; one at least."""
+        total, out = 0.0, []
+        for test in known:
+            total += self.seconds[test]
+            if out and total > budget_s:
+                break
+            out.append(test)
+        return out
+
 
 def _copy(into: Path) -> Path:
     into.mkdir(parents=True)
@@ -443,18 +453,13 @@ def _fate(
             n=2,
         )
     )
-    tests, total = [], 0.0
-    for test in known:
-        total += held.seconds[test]
-        if tests and total > budget_s:
-            break
-        tests.append(test)
+    tests = held.within(known, budget_s)
     if not tests:
         return Fate(mutant=mutant, how="no test", diff=diff)
     path = copy / mutant.file
     kept = path.stat()
     path.write_text(new, encoding="utf-8")
-    limit_s = PATIENCE_S + SLOWER * min(total, budget_s)
+    limit_s = PATIENCE_S + SLOWER * sum(held.seconds[t] for t in tests)
     code: int | None = 0
     failed = ""
     try:
@@ -531,7 +536,7 @@ def main(argv: list[str] | None = None) -> int:
         for mutant, new in drawn(pool, sources, asked.sample, asked.seed, left):
             old, known = sources[mutant.file], held.of(mutant, sources)
             before = kept.get(_key(mutant, new))
-            if before is None or not _stands(before, known):
+            if before is None or not _stands(before, known, held.within(known, asked.budget)):
                 fates.append(_fate(copy, mutant, new, old, known, held, asked.budget))
                 _note(asked.fates, _key(mutant, new), fates[-1])
             else:
@@ -561,11 +566,12 @@ def _kept(path: Path | None) -> dict[str, dict[str, Any]]:
     return {row["key"]: row for row in rows}
 
 
-def _stands(before: dict[str, Any], known: list[str]) -> bool:
-    """Whether a fate need not be met again: what killed is there, or there is no new test."""
+def _stands(before: dict[str, Any], known: list[str], chosen: list[str]) -> bool:
+    """Whether a fate need not be met again: what killed is there, or no more tests would run."""
     if before["how"] == "killed":
         return before["by"] in known
-    return before["how"] == "timed out" or before["known"] == len(known)
+    same = before["known"] == len(known) and before["run"] == len(chosen)
+    return before["how"] == "timed out" or same
 
 
 def _note(path: Path | None, key: str, fate: Fate) -> None:

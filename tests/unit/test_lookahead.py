@@ -9,10 +9,14 @@ import pytest
 from numpy.typing import NDArray
 
 from optimizer.advise.advice import Advice
+from optimizer.advise.choice import _least_work
+from optimizer.advise.evidence import corner_evidence
 from optimizer.advise.goal import Target, target_of
 from optimizer.advise.lookahead import Worth, shortlist, spread_out, worth_of_measuring
+from optimizer.advise.makeable import settings_of
 from optimizer.advise.next_move import advise
 from optimizer.advise.ranking import form_scores_deg
+from optimizer.advise.table import Table
 from optimizer.model.basis import N_COEFFICIENT, design_matrix
 from optimizer.model.surface import SettingCurve, ToeSurface, gaussian_update
 from optimizer.present.crew import Crew
@@ -177,6 +181,26 @@ def test_a_run_s_own_score_counts_while_it_may_be_the_last() -> None:
     worth = _worth([0.020, 0.017, 0.05], own=[0.02, 0.10, 0.05])
     assert _most(worth, 2, led=True) == 0
     assert _most(worth, 2, led=False) == 1
+
+
+@pytest.mark.parametrize(("worthwhile", "left_alone"), [(1e-9, False), (10.0, True)])
+def test_the_link_is_left_alone_where_that_is_as_good(
+    demo_book: Logbook, worthwhile: float, left_alone: bool
+) -> None:
+    goal = Goal(window_mm=(-50.0, 50.0), worthwhile_deg=worthwhile)
+    table = Table(corner_evidence(demo_book, CORNER), goal)
+    field = settings_of(table)
+    still = np.abs(field.change - table.now.length_change_mm) < 0.01
+    measured = np.array([table.measured_at(field.spot(i)) is not None for i in range(len(still))])
+    # best first, by its own score: one that turns, a measured one that does not, one that is new
+    expected = table.expected(field)
+    turning, known, new = (
+        int(of[np.argmin(expected[of])])
+        for of in map(np.flatnonzero, (~still, still & measured, still & ~measured))
+    )
+    assert expected[turning] < expected[new]
+    found = _least_work(table, field, np.array([turning, known, new]))
+    assert found == field.spot(new if left_alone else turning)
 
 
 @pytest.fixture(scope="module")

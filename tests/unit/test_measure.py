@@ -58,8 +58,9 @@ def test_one_dial_turns_by_the_arc_tangent() -> None:
     direct = Gauge(kind="direct-angle", reading_sd=0.01)
     assert toe_from_reading_deg(direct, 0.25) == 0.25
     assert reading_from_toe(direct, 0.25) == 0.25
-    with pytest.raises(CallError, match="span"):
-        toe_from_reading_deg(Gauge(), 1.0)
+    for span in (None, 0.0, -300.0):
+        with pytest.raises(CallError, match="span"):
+            toe_from_reading_deg(Gauge(span_mm=span), 1.0)
 
 
 @pytest.mark.parametrize(
