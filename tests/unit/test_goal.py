@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from optimizer.advise.goal import unmeasured
 from optimizer.errors import CallError
 from optimizer.logbook import parse_goal
 from optimizer.records import Goal, Logbook, Signs
@@ -20,6 +21,17 @@ AIMED = Goal(
     tolerance_deg=0.03,
     worthwhile_deg=0.02,
 )
+
+
+@pytest.mark.parametrize(
+    ("at", "past"),
+    [(-40.0, False), (-51.0, False), (-51.5, True), (46.0, False), (46.5, True), (60.0, True)],
+)
+def test_a_wanted_travel_past_what_was_measured_is_told(at: float, past: bool) -> None:
+    """A millimetre past is what a travel gauge is off anyway."""
+    goal = replace(AIMED, at_travel_mm=at)
+    assert unmeasured(goal, (-50.0, 45.0)) == (at if past else None)
+    assert unmeasured(replace(goal, kind="least-change"), (-50.0, 45.0)) is None
 
 
 @pytest.fixture(name="book")

@@ -277,6 +277,13 @@ def test_thread_past_the_nut() -> None:
     assert limit.room(_at(stacked=28.5)) == pytest.approx([-0.25])
     stated = ShowingLimit(replace(M12, least_showing_mm=3.0), ROD_END)
     assert stated.room(_at()) == pytest.approx([21.0])
+    for stud, joint in (
+        (replace(M12, length_mm=None), ROD_END),
+        (replace(M12, nut_mm=None), ROD_END),
+        (replace(M12, size=None), ROD_END),
+        (M12, replace(ROD_END, width_mm=None)),
+    ):
+        assert ShowingLimit(stud, joint).room(_at()) is None
     bare = ShowingLimit(JointStud(), ShimmedJoint())
     assert bare.room(_at()) is None
     assert bare.asks() == ("stud length", "nut", "bore", "stud size or least_showing")

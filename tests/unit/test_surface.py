@@ -7,6 +7,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 from sklearn.base import clone
+from sklearn.metrics import r2_score
 from sklearn.model_selection import LeaveOneGroupOut, cross_val_predict
 
 from optimizer.advise.evidence import corner_evidence, fitted, setting_curves
@@ -67,6 +68,13 @@ def test_scikit_learn_can_clone_and_cross_validate(demo_book: Logbook) -> None:
     assert foreseen == pytest.approx(by_hand, abs=1e-12)
     assert np.sqrt(np.mean((foreseen - y) ** 2)) < 0.03
     assert surface.fit(x, y, groups=groups).score(x, y) > 0.99
+    assert surface.n_features_in_ == x.shape[1]
+    # of runs it was not fitted to it is no perfect one, and the library's own
+    first = groups == groups[0]
+    surface.fit(x[first], y[first])
+    told = r2_score(y[~first], surface.predict(x[~first]))
+    assert told < 0.99
+    assert surface.score(x[~first], y[~first]) == pytest.approx(told, abs=1e-12)
 
 
 @pytest.mark.outside
