@@ -593,6 +593,11 @@ def test_a_car_past_a_limit_is_not_to_be_driven(
     told = limits_today(corner, book.reference_of(CORNER), book.runs[-1])
     assert [x.name for x in told if x.unsafe_now] == [x.name for x in unsafe_today(book)[CORNER]]
     assert all(x.name in UNSAFE for x in unsafe_today(book)[CORNER])
+    # a car that is not said to stand anywhere stands at the last run that was measured
+    silent = replace(book, corners={CORNER: replace(corner, current_run=None)})
+    assert unsafe_today(silent) == unsafe_today(book)
+    first = replace(book, corners={CORNER: replace(corner, current_run="as-found")})
+    assert unsafe_today(replace(silent, readings=())) == unsafe_today(first)
     assert not unsafe_today(demo_book)
     assert "do not drive" not in " ".join(check_screen(demo_book, ()))
 

@@ -22,7 +22,7 @@ from optimizer.advise.makeable import settings_of
 from optimizer.advise.mark_worth import mark_worth, prior_links
 from optimizer.advise.next_move import advise
 from optimizer.advise.pivot import Pivot, at_angle, effective_height_mm, held, pivot_of
-from optimizer.advise.pivot_move import HAND_SD_DEG, MARK_SD, static_toe_of
+from optimizer.advise.pivot_move import HAND_SD_DEG, HAND_SD_MM, MARK_SD, static_toe_of
 from optimizer.advise.stacks import joint_height_mm
 from optimizer.advise.table import Table
 from optimizer.errors import NothingCanBeMadeError
@@ -446,6 +446,23 @@ def test_a_thread_s_step_leaves_its_twelfth_of_static_toe(thread: Thread, step: 
     sd = np.rad2deg(step / np.sqrt(12.0) / 120.0)
     assert left.high - left.low == pytest.approx(2.0 * norm.ppf(0.95) * sd, rel=0.06)
     assert left.value == pytest.approx(0.0, abs=0.1 * sd)
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize(
+    ("per_mark", "each"), [(None, HAND_SD_MM), (2.0, 2.0 * MARK_SD)], ids=["by hand", "marks"]
+)
+def test_a_slot_leaves_what_two_readings_of_its_place_do(
+    per_mark: float | None, each: float
+) -> None:
+    """Set down and read off: two errors, over the arm of 120 mm an angle."""
+    pivot = Pivot(
+        eccentric=Eccentric(kind="slot", mm_per_mark=per_mark), end="outer", reference_mark=0.0
+    )
+    left = static_toe_of(_drawn(), (0.0, 0.0), (0.0, 0.0), pivot, 0.0, Thread()).left_deg
+    assert left is not None
+    sd = np.rad2deg(each * np.sqrt(2.0) / 120.0)
+    assert left.high - left.low == pytest.approx(2.0 * norm.ppf(0.95) * sd, rel=0.06)
 
 
 @pytest.mark.outside

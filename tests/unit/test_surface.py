@@ -174,6 +174,32 @@ def test_tape_narrows_the_prior() -> None:
 
 
 @pytest.mark.outside
+def test_a_static_toe_s_row_is_the_formula_s_slope(demo_book: Logbook) -> None:
+    """What the tape values add to the toe expected, by moving each of them."""
+    surface = fitted(corner_evidence(demo_book, "rear-left")).surface
+    logged = LoggedStaticToe(
+        height_mm=3.0, length_change_mm=-2.0, shift_mm=1.5, toe_change_deg=0.2, sd_deg=0.05
+    )
+    rows, gap = surface._static_toe_row(logged)
+    assert np.array_equal(rows[0, :60], np.zeros(60))
+    mean, spread = surface.mean_.copy(), np.sqrt(np.diag(surface.cov_))
+    slope = np.zeros(65)
+    for k in range(60, 65):
+        ends = []
+        for way in (1.0, -1.0):
+            surface.mean_ = mean.copy()
+            surface.mean_[k] += way * 0.02 * spread[k]
+            ends.append(surface._static_toe_row(logged)[1])
+        slope[k] = -(ends[0] - ends[1]) / (0.04 * spread[k])
+    assert np.abs(slope * spread).max() > 0.01
+    assert rows[0] * spread == pytest.approx(slope * spread, abs=1e-5)
+    # and the pull is the gap over its own spread
+    surface.mean_ = mean
+    own = np.sqrt(rows[0] @ surface.cov_ @ rows[0] + 0.05**2)
+    assert surface.static_toe_misfit(logged) == pytest.approx(gap / own)
+
+
+@pytest.mark.outside
 def test_static_toe_sharpens_the_stud(demo_book: Logbook, demo_truth: ModuleType) -> None:
     curves = setting_curves(corner_evidence(demo_book, "rear-left"))
     without = ToeSurface(ahead=False).fit_curves(curves)
