@@ -421,6 +421,8 @@ def _child(copy: Path, tests: list[str], told: Path, first: bool) -> None:
     code = BROKEN
     try:
         os.setsid()
+        if "optimizer" in sys.modules:
+            raise RuntimeError("the package is loaded already, so no mutant of it would be")
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
         quiet = os.open(copy / "output.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
         for stream in (1, 2):

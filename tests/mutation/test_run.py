@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import subprocess
 import sys
 from pathlib import Path
 
@@ -53,40 +55,51 @@ def test_as_many_places_as_asked_are_drawn_and_each_change_compiles() -> None:
     assert all(new != TEXT for _, new in chosen)
 
 
-@pytest.mark.slow
-def test_three_mutants_of_one_module_meet_their_fates(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    copy = run._copy(tmp_path / "copy")
+def fates_of_three(folder: Path) -> dict[str, dict[str, str]]:
+    """A wrong figure, one that is the same, one that never ends, and one that nothing tests."""
+    copy = run._copy(folder / "copy")
     tests = ["tests/unit/test_measure.py"]
-    held = run.record(copy, tests, tmp_path / "record")
+    held = run.record(copy, tests, folder / "record")
     file = "optimizer/measure/gauge.py"
-    sources = {file: (copy / file).read_text(encoding="utf-8")}
-    pool, _ = run.mutants(sources)
-    half = next(
-        m
-        for m in pool
-        if m.operator == "ReplaceBinaryOperator_Mul_Div"
-        and "gauge.rising * np.asarray" in sources[file].splitlines()[m.start[0] - 1]
-    )
-    known = held.of(half, sources)
-    assert len(known) > 5
-
-    def fate(new: str, tests: list[str] = known) -> run.Fate:
-        return run._fate(copy, half, new, sources[file], tests, held, 5.0)
-
-    changed = run.changed(half, sources[file])
-    assert changed is not None
+    text = (copy / file).read_text(encoding="utf-8")
     right = "value = gauge.rising * np.asarray(reading, float)"
-    assert right in sources[file]
-    wrong = fate(sources[file].replace(right, right.replace("*", "* 1.01 *")))
-    assert wrong.how == "killed"
-    assert wrong.by.startswith("tests/unit/test_measure.py::")
-    # rising is +1 or -1: to divide by it is the same
-    assert fate(changed.replace("gauge.rising / np", "gauge.rising * np")).how == "survived"
-    monkeypatch.setattr(run, "PATIENCE_S", 0.0)
-    monkeypatch.setattr(run, "SLOWER", 0.0)
-    assert fate(sources[file].replace(right, f"while True: pass\n    {right}")).how == "timed out"
-    assert fate(changed, []).how == "no test"
-    # the copy is as it was
-    assert (copy / file).read_text(encoding="utf-8") == sources[file]
+    line = next(i for i, said in enumerate(text.splitlines(), 1) if right in said)
+    pool, _ = run.mutants({file: text})
+    spot = next(m for m in pool if m.start[0] == line)
+    known = held.of(spot, {file: text})
+
+    def met(new: str, tests: list[str]) -> dict[str, str]:
+        fate = run._fate(copy, spot, new, text, tests, held, 5.0)
+        return {"how": fate.how, "by": fate.by}
+
+    told = {
+        "wrong": met(text.replace(right, right.replace("*", "* 1.01 *")), known),
+        # rising is plus or minus one: to divide by it is the same
+        "same": met(text.replace(right, right.replace("gauge.", "1.0 / gauge.")), known),
+        "bare": met(text.replace(right, right.replace("*", "* 1.01 *")), []),
+    }
+    run.PATIENCE_S = run.SLOWER = 0.5
+    told["endless"] = met(text.replace(right, f"while True: pass\n    {right}"), known)
+    assert (copy / file).read_text(encoding="utf-8") == text
+    return told
+
+
+@pytest.mark.slow
+def test_three_mutants_of_one_module_meet_their_fates(tmp_path: Path) -> None:
+    # in a process of its own: a fork of this one would have the package loaded already
+    done = subprocess.run(
+        [sys.executable, __file__, str(tmp_path)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert {name: fate["how"] for name, fate in told.items()} == {
+        "wrong": "killed",
+        "same": "survived",
+        "bare": "no test",
+        "endless": "timed out",
+    }
+    assert told["wrong"]["by"].startswith("tests/unit/test_measure.py::")
+
+
+if __name__ == "__main__":
+    sys.stdout.write(json.dumps(fates_of_three(Path(sys.argv[1]))))
