@@ -108,6 +108,19 @@ def test_fit_and_fit_curves_are_one(demo_book: Logbook) -> None:
     assert a.log_evidence_ == pytest.approx(b.log_evidence_)
 
 
+def test_rows_at_ride_height_say_nothing(demo_book: Logbook) -> None:
+    x, y, groups, _ = _points(demo_book)
+    bare = ToeSurface(ahead=False).fit(x, y, groups=groups)
+    at = np.flatnonzero(np.r_[True, groups[1:] != groups[:-1]])
+    level = np.insert(x, at, x[at] * np.array([0.0, 1.0, 1.0]), axis=0)
+    more = ToeSurface(ahead=False).fit(
+        level, np.insert(y, at, 0.5), groups=np.insert(groups, at, groups[at])
+    )
+    assert more.mean_ == pytest.approx(bare.mean_, abs=1e-12)
+    assert more.cov_ == pytest.approx(bare.cov_, abs=1e-12)
+    assert more.log_evidence_ == pytest.approx(bare.log_evidence_)
+
+
 def test_order_of_runs_changes_nothing(demo_book: Logbook) -> None:
     *_, curves = _points(demo_book)
     a = ToeSurface(ahead=False).fit_curves(curves)
