@@ -9,9 +9,9 @@ an ``and``, a loop that never runs); what is drawn, which tests are run and how 
 2. Of the places in each room that can be changed ``--sample`` are drawn, all equally likely,
    and of each place one of its changes: else a sign, which can become six others, would
    count three times as much as a number.
-3. Each is written into the copy, and the tests that run its statement are run, quickest
-   first, until one fails, up to ``--budget`` seconds of their recorded time. A process that
-   has numpy and the like already loaded is forked for it.
+3. Each is written into the copy, and the tests that run its statement are run, quick tests
+   of few lines first, until one fails, up to ``--budget`` seconds of their recorded time. A
+   process that has numpy and the like already loaded is forked for it.
 4. Tests that killed are run once more on what is not mutated: they must pass there.
 
 Left out and counted: changes inside annotations, of the bare star of a signature, of
@@ -115,9 +115,10 @@ class Record:
 
     seconds: dict[str, float]
     lines: dict[str, dict[int, set[str]]] = field(default_factory=dict)
+    breadth: Counter[str] = field(default_factory=Counter)
 
     def of(self, mutant: Mutant, sources: dict[str, str]) -> list[str]:
-        """The tests that run a mutant's statement, quickest first."""
+        """The tests that run a mutant's statement, the likeliest to notice first."""
         found: set[str] = set()
         if not mutant.top:
             held = self.lines.get(mutant.file, {})
@@ -133,10 +134,18 @@ class Record:
             if not found:
                 for tests in self.lines.get(mutant.file, {}).values():
                     found |= tests
-        return sorted(found & set(self.seconds), key=lambda t: (self.seconds[t], t))
+        return sorted(found & set(self.seconds), key=lambda t: (self._reach(t), t))
+
+    def _reach(self, test: str) -> float:
+        """Small for a quick test of few lines: it is likeliest to be about the mutant."""
+        if not self.breadth:
+            for lines in self.lines.values():
+                for tests in lines.values():
+                    self.breadth.update(tests)
+        return self.breadth[test] * (0.05 + self.seconds[test])
 
     def within(self, known: list[str], budget_s: float) -> list[str]:
-        """Those of the tests, quickest first, that a budget has room for; one at least."""
+        """The first of the tests, as many as a budget has room for; one at least."""
         total, out = 0.0, []
         for test in known:
             total += self.seconds[test]
