@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from optimizer.advise import choice
 from optimizer.advise.advice import Advice
 from optimizer.advise.choice import _least_work
 from optimizer.advise.evidence import corner_evidence
@@ -201,6 +202,23 @@ def test_the_link_is_left_alone_where_that_is_as_good(
     assert expected[turning] < expected[new]
     found = _least_work(table, field, np.array([turning, known, new]))
     assert found == field.spot(new if left_alone else turning)
+
+
+def test_where_all_teach_alike_the_best_guess_is_tried(
+    demo_book: Logbook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def alike(*parts: object) -> Worth:
+        level = np.full(len(parts[3]), 0.02)  # type: ignore[arg-type]
+        return Worth(settled_deg=level, own_deg=level, gain_deg=level)
+
+    for book in (demo_book, demo_book.as_of("as-found")):
+        with monkeypatch.context() as patched:
+            patched.setattr(choice, "_worth", alike)
+            # turning the link must pay for an alignment: here nothing does
+            patched.setattr(choice, "_turns", lambda *_: False)
+            advice = advise(book, CORNER)
+        assert advice.action == "try"
+        assert advice.move.spot == advice.best_guess
 
 
 @pytest.fixture(scope="module")

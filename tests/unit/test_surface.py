@@ -108,6 +108,19 @@ def test_fit_and_fit_curves_are_one(demo_book: Logbook) -> None:
     assert a.log_evidence_ == pytest.approx(b.log_evidence_)
 
 
+def test_noise_that_is_left_out_is_built_from_its_three_causes(demo_book: Logbook) -> None:
+    x, y, groups, _ = _points(demo_book)
+    own = {"reading_sd_deg": 0.011, "zero_sd_deg": 0.007, "tilt_sd_deg": 0.02}
+    same = groups[:, None] == groups[None, :]
+    cov = np.eye(len(y)) * 0.011**2
+    cov += same * (0.007**2 + 0.02**2 * np.outer(x[:, 0], x[:, 0]) / 40.0**2)
+    built = ToeSurface(ahead=False, **own).fit(x, y, groups=groups)
+    told = ToeSurface(ahead=False).fit(x, y, groups=groups, y_cov=cov)
+    assert built.mean_ == pytest.approx(told.mean_, abs=1e-9)
+    assert built.cov_ == pytest.approx(told.cov_, abs=1e-9)
+    assert built.log_evidence_ == pytest.approx(told.log_evidence_)
+
+
 def test_rows_at_ride_height_say_nothing(demo_book: Logbook) -> None:
     x, y, groups, _ = _points(demo_book)
     bare = ToeSurface(ahead=False).fit(x, y, groups=groups)
