@@ -7,7 +7,14 @@ import pytest
 
 from optimizer.model.basis import arc_sizes
 from optimizer.model.exact import surface_coefficients
-from optimizer.model.mechanism import HardPoints
+from optimizer.model.hard_prior import (
+    SLOT_RISE_DEG,
+    STATIC_CAMBER_DEG,
+    STATIC_TOE_DEG,
+    STUD_LEAN_DEG,
+    STUD_RAKE_DEG,
+)
+from optimizer.model.mechanism import HardPoints, camber_deg, toe_deg
 from optimizer.model.population import pick, tape_truth
 from optimizer.model.prior import ENDS, population_moments, tape_features
 from optimizer.model.prior import _standard_draws as stored_draws
@@ -52,3 +59,19 @@ def test_moments_are_numpy_s(drawn: HardPoints) -> None:
     assert features @ found.weight.T == pytest.approx(features @ weight, rel=1e-6, abs=1e-6)
     rest = scaled - features @ weight
     assert np.diag(found.residual_cov) == pytest.approx(np.sum(rest**2, axis=0) / 39, rel=1e-6)
+
+
+def test_what_no_point_tells_is_as_in_the_population(drawn: HardPoints) -> None:
+    """Toe, camber, the stud's lean and rake, the slot's rise: mean and spread, degrees."""
+    stud, slot = np.broadcast_to(drawn.stud, drawn.hub.shape), drawn.slot
+    found = (
+        (STATIC_TOE_DEG, toe_deg(drawn.spindle)),
+        (STATIC_CAMBER_DEG, camber_deg(drawn.spindle)),
+        (STUD_LEAN_DEG, np.degrees(np.arctan2(stud[:, 1], stud[:, 2]))),
+        (STUD_RAKE_DEG, np.degrees(np.arctan2(stud[:, 0], stud[:, 2]))),
+        (SLOT_RISE_DEG, np.degrees(np.arcsin(slot[:, 2] / np.linalg.norm(slot, axis=1)))),
+    )
+    for (mean, sd), drawn_deg in found:
+        assert np.mean(drawn_deg) == pytest.approx(mean, abs=0.25)
+        # spreads are rounded up where a share of corners has none
+        assert np.std(drawn_deg) == pytest.approx(sd, rel=0.3)
