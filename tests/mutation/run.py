@@ -74,9 +74,11 @@ MEMORY = 6 << 30
 SOME = 8
 # what a fork ends with when it never came to the tests: it says nothing of the mutant
 BROKEN = 70
-# a mutant has this many seconds, and so many times what its tests took
+# a mutant has this much of the processor, and so many times what its tests took; by the
+# clock so many times that
 PATIENCE_S = 20.0
 SLOWER = 3.0
+ASLEEP = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -411,13 +413,15 @@ def _forked(copy: Path, tests: list[str], limit_s: float, first: bool) -> tuple[
     told.unlink(missing_ok=True)
     child = os.fork()
     if child == 0:
-        _child(copy, tests, told, first)
-    until = time.monotonic() + limit_s
+        _child(copy, tests, told, first, math.ceil(limit_s))
+    # its own time counts, not the clock: the machine may be busy, or asleep
+    until = time.monotonic() + ASLEEP * limit_s
     while time.monotonic() < until:
         done, status = os.waitpid(child, os.WNOHANG)
         if done:
             failed = told.read_text(encoding="utf-8") if told.exists() else ""
-            return os.waitstatus_to_exitcode(status), failed.strip()
+            code = os.waitstatus_to_exitcode(status)
+            return (None if code == -signal.SIGXCPU else code), failed.strip()
         time.sleep(0.02)
     # the child leads a session of its own, so nobody else's process is in its group
     with suppress(ProcessLookupError):
@@ -426,13 +430,15 @@ def _forked(copy: Path, tests: list[str], limit_s: float, first: bool) -> tuple[
     return None, ""
 
 
-def _child(copy: Path, tests: list[str], told: Path, first: bool) -> None:
+def _child(copy: Path, tests: list[str], told: Path, first: bool, limit_s: int) -> None:
     code = BROKEN
     try:
         os.setsid()
         if "optimizer" in sys.modules:
             raise RuntimeError("the package is loaded already, so no mutant of it would be")
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
+        used = math.ceil(time.process_time())
+        resource.setrlimit(resource.RLIMIT_CPU, (used + limit_s, used + limit_s + 5))
         quiet = os.open(copy / "output.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
         for stream in (1, 2):
             os.dup2(quiet, stream)
