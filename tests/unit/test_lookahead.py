@@ -17,6 +17,7 @@ from optimizer.advise.lookahead import Worth, shortlist, spread_out, worth_of_me
 from optimizer.advise.makeable import settings_of
 from optimizer.advise.next_move import advise
 from optimizer.advise.ranking import form_scores_deg
+from optimizer.advise.span import worth_by_span
 from optimizer.advise.table import Table
 from optimizer.model.basis import N_COEFFICIENT, design_matrix
 from optimizer.model.surface import SettingCurve, ToeSurface, gaussian_update
@@ -86,6 +87,45 @@ def test_worth_is_what_refitting_on_drawn_readings_gives(goal: Goal) -> None:
         settled.append(scores.min())
         gain.append(scores[held] - scores.min())
     # 64 paired draws against 3000: within four standard errors of the smaller sample
+    error = 4.0 * np.std(settled) / 64**0.5
+    assert worth.settled_deg[0] == pytest.approx(np.mean(settled), abs=error)
+    assert worth.gain_deg[0] == pytest.approx(np.mean(gain), abs=4.0 * np.std(gain) / 64**0.5)
+    assert error < 0.1 * np.mean(settled) + 0.003
+
+
+def test_worth_by_span_is_what_refitting_on_drawn_readings_gives() -> None:
+    """Brute force as above; the spread left is between the extremes of the curve as it is."""
+    run, target = _run(1), target_of(Goal(window_mm=(-50.0, 50.0)), (-50.0, 50.0))
+    surface = ToeSurface(ahead=True, tape=TAPE).fit_curves([run])
+    h, d = (x[::3] for x in _grid())
+    at, held = (-3.0, 4.0), int(np.argmin(np.abs(_grid()[0][::3]) + np.abs(_grid()[1][::3])))
+    worth = worth_by_span(
+        surface, target, *((np.array([at[0]]), np.array([at[1]])), (h, d)), held, run
+    )
+    n = len(TRAVEL)
+    rows = design_matrix(np.full(n, at[0]), np.full(n, at[1]), TRAVEL)
+    z = np.linspace(-50.0, 50.0, 21)
+    fields = [design_matrix(np.full(21, a), np.full(21, b), z) for a, b in zip(h, d, strict=True)]
+    steps = []
+    for field in fields:
+        now = field @ surface.mean_[:N_COEFFICIENT]
+        steps.append(field[np.argmax(now)] - field[np.argmin(now)])
+    rng, settled, gain = np.random.default_rng(4), [], []
+    for draw in surface.draws(600, seed=9):
+        readings = rows @ draw[:N_COEFFICIENT] + rng.multivariate_normal(np.zeros(n), run.cov_deg2)
+        mean, cov, _ = gaussian_update(surface.mean_, surface.cov_, rows, readings, run.cov_deg2)
+        scores = np.array(
+            [
+                np.hypot(
+                    np.ptp(field @ mean[:N_COEFFICIENT]),
+                    np.sqrt(step @ cov[:N_COEFFICIENT, :N_COEFFICIENT] @ step),
+                )
+                for field, step in zip(fields, steps, strict=True)
+            ]
+        )
+        settled.append(scores.min())
+        gain.append(scores[held] - scores.min())
+    # 64 paired draws against 600: within four standard errors of the smaller sample
     error = 4.0 * np.std(settled) / 64**0.5
     assert worth.settled_deg[0] == pytest.approx(np.mean(settled), abs=error)
     assert worth.gain_deg[0] == pytest.approx(np.mean(gain), abs=4.0 * np.std(gain) / 64**0.5)
