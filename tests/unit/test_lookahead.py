@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -242,6 +243,28 @@ def test_the_link_is_left_alone_where_that_is_as_good(
     assert expected[turning] < expected[new]
     found = _least_work(table, field, np.array([turning, known, new]))
     assert found == field.spot(new if left_alone else turning)
+
+
+@pytest.mark.parametrize(
+    ("action", "gain", "seen", "go_on", "limit", "by"),
+    [
+        ("try", 0.02, 0.03, False, 0.03, "gauge"),
+        ("try", 0.02, 0.005, True, 0.01, "worthwhile"),
+        ("try", 0.009, 0.005, False, 0.01, "worthwhile"),
+        # averaging the gauge's noise out is what a repeat is for
+        ("repeat", 0.02, 0.03, True, 0.01, "worthwhile"),
+    ],
+)
+def test_a_run_must_gain_what_is_worth_it_and_what_the_gauge_sees(
+    demo_book: Logbook, action: Any, gain: float, seen: float, go_on: bool, limit: float, by: str
+) -> None:
+    table = Table(corner_evidence(demo_book, CORNER), Goal(worthwhile_deg=0.01))
+    table.seen_deg = seen
+    spot = table.now
+    made = choice.Choice(spot=spot, action=action, best_guess=spot, gain_deg=gain)
+    found = choice.verdict_on(table, made)
+    assert (found.go_on, found.limit_deg, found.limited_by) == (go_on, limit, by)
+    assert found.gain_deg == gain
 
 
 def test_where_all_teach_alike_the_best_guess_is_tried(
