@@ -75,6 +75,15 @@ def test_the_demo_s_reasons_follow_the_trade(demo_book: Logbook, demo_truth: Mod
         assert np.prod(because.per_mm_height_deg) < 0.0
         assert np.prod(because.per_mm_length_deg) > 0.0
         assert because.per_mm_height_deg[1] < 0.0 < because.per_mm_length_deg[1]
+        # a millimetre about the setting, by the exact mechanism
+        higher, longer = (
+            demo_truth.true_toe_change_deg(np.array(because.ends_mm), height + h, length + d)
+            - demo_truth.true_toe_change_deg(np.array(because.ends_mm), height - h, length - d)
+            for h, d in ((0.5, 0.0), (0.0, 0.5))
+        )
+        # to a tenth; five millimetres of length, which does little, to a hundredth of a degree
+        assert because.per_mm_height_deg == pytest.approx(higher, rel=0.1)
+        assert because.per_mm_length_deg == pytest.approx(longer, abs=0.002)
 
 
 def test_a_few_thou_per_half_inch_is_an_ordinary_curve(

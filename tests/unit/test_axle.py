@@ -140,7 +140,23 @@ def test_unequal_corners_pay_for_sameness(both_sides: Book) -> None:
     assert alike.cost_of_sameness_deg == each.cost_of_sameness_deg
     assert alike.cost_of_sameness_deg is not None
     assert alike.cost_of_sameness_deg > 0.005
+    shared, own = alike.advised.figures.score_deg, each.advised.figures.score_deg
+    assert alike.cost_of_sameness_deg == pytest.approx(shared.value - own.value)
     assert each.advised.figures.score_deg.value < alike.advised.figures.score_deg.value
+
+
+def test_only_travels_inside_both_windows_are_set_side_by_side(both_sides: Book) -> None:
+    """The demo is measured to 50 mm; a window half a millimetre less leaves those out."""
+    book = both_sides(3.0)
+    sides = {"rear-left": (-50.0, 49.5), "rear-right": (-49.5, 50.0)}
+    corners = {
+        name: replace(corner, goal=replace(corner.goal, window_mm=sides[name]))
+        for name, corner in book.corners.items()
+    }
+    found = _answer(replace(book, corners=corners))
+    travel = found.advised.figures.travel_mm
+    assert (travel[0], travel[-1]) == (-49.5, 49.5)
+    assert 0.0 in travel
 
 
 def test_a_shared_setting_comes_from_both_boxes(both_sides: Book) -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from optimizer.advise.goal import target_of, unmeasured
 from optimizer.errors import CallError
 from optimizer.logbook import parse_goal
 from optimizer.records import Goal, Logbook, Signs
@@ -20,6 +22,26 @@ AIMED = Goal(
     tolerance_deg=0.03,
     worthwhile_deg=0.02,
 )
+
+
+@pytest.mark.parametrize(
+    ("at", "past"),
+    [(-40.0, False), (-51.0, False), (-51.5, True), (46.0, False), (46.5, True), (60.0, True)],
+)
+def test_a_wanted_travel_past_what_was_measured_is_told(at: float, past: bool) -> None:
+    """A millimetre past is what a travel gauge is off anyway."""
+    goal = replace(AIMED, at_travel_mm=at)
+    assert unmeasured(goal, (-50.0, 45.0)) == (at if past else None)
+    assert unmeasured(replace(goal, kind="least-change"), (-50.0, 45.0)) is None
+
+
+def test_a_toe_wanted_at_ride_height_or_nowhere_is_refused() -> None:
+    window = (-50.0, 50.0)
+    for changes in ({"at_travel_mm": 0.0}, {"at_travel_mm": None}, {"toe_change_deg": None}):
+        with pytest.raises(CallError, match="not zero"):
+            target_of(replace(AIMED, **changes), window)
+    near = target_of(replace(AIMED, at_travel_mm=1.0), window)
+    assert np.interp(1.0, near.travel_mm, near.wanted_deg) == pytest.approx(0.1, abs=0.02)
 
 
 @pytest.fixture(name="book")

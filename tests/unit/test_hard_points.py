@@ -19,9 +19,9 @@ from optimizer.logbook import read_logbook
 from optimizer.logbook.template import CarText, car_toml
 from optimizer.measure.shape import window_weights
 from optimizer.model.basis import design_matrix
-from optimizer.model.exact import surface_coefficients
+from optimizer.model.exact import FOCUS_MM, TRAINING_GRID, surface_coefficients
 from optimizer.model.hard_prior import hard_point_prior
-from optimizer.model.mechanism import HardPoints, sweep
+from optimizer.model.mechanism import TOE_LINK, HardPoints, sweep
 from optimizer.model.population import draw_corners, tape_truth, workable
 from optimizer.model.prior import corner_prior
 from optimizer.model.surface import SettingCurve, ToeSurface
@@ -313,6 +313,41 @@ def test_points_in_inches_are_the_same_points(demo_copy: Path, demo_truth: Modul
     assert points is not None
     assert points.sd_mm == 1.0
     assert points.wheel_centre_mm == pytest.approx((0.0, 742.0, 302.0), abs=1e-5)
+
+
+@pytest.mark.outside
+def test_what_the_basis_leaves_out_is_spread_over_its_coefficients() -> None:
+    """On the grid, weighted as the fit is, numpy's average of the variance is the misfit's."""
+    h, d, z = (x.ravel() for x in np.meshgrid(
+        TRAINING_GRID.heights_mm, TRAINING_GRID.changes_mm, TRAINING_GRID.travels_mm,
+        indexing="ij",
+    ))  # fmt: skip
+    toe = 0.3 * np.sin(z / 9.0) + 0.01 * np.cos(h * d / 20.0)
+    weight = np.exp(-0.5 * sum((x / s) ** 2 for x, s in zip((h, d, z), FOCUS_MM, strict=True)))
+    rows = design_matrix(h, d, z)
+    coefficients = TRAINING_GRID.fitted(toe[None])
+    cov = TRAINING_GRID.misfit_cov(toe[None], coefficients)
+    variance = np.einsum("pi,ij,pj->p", rows, cov, rows)
+    missed = np.average((toe - rows @ coefficients[0]) ** 2, weights=weight)
+    assert missed > 1e-4
+    assert np.average(variance, weights=weight) == pytest.approx(missed)
+    # and the fit is weighted least squares
+    root, scale = np.sqrt(weight), np.abs(rows).max(axis=0)
+    wanted = np.linalg.lstsq(rows / scale * root[:, None], toe * root, rcond=1e-12)[0] / scale
+    assert rows @ coefficients[0] == pytest.approx(rows @ wanted, abs=1e-7)
+
+
+def test_only_corners_that_reach_every_setting_are_kept() -> None:
+    at = np.linspace(-60.0, 60.0, 5), np.zeros(1), np.zeros(1)
+    good = workable(draw_corners(np.random.default_rng(3), 6, ahead=True), *at)
+    n = len(good.hub)
+    assert n > 2
+    inner = good.inner.copy()
+    # a link of 20 mm follows no wheel over 60 mm
+    inner[1, TOE_LINK] = good.outer[1, TOE_LINK] + np.array([0.0, -20.0, 0.0])
+    kept = workable(replace(good, inner=inner), *at)
+    assert np.array_equal(kept.hub, np.delete(good.hub, 1, axis=0))
+    assert np.array_equal(kept.inner, np.delete(inner, 1, axis=0))
 
 
 def test_a_linkage_that_locks_ends_with_words(

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import chi2
+from scipy.stats import chi2, norm
 
 from optimizer.advise.advice import Advice, Move, Spot
 from optimizer.advise.eccentric import Band, StaticToe
@@ -28,7 +28,8 @@ from optimizer.advise.labour import (
 from optimizer.advise.link_body import turn_of
 from optimizer.advise.next_move import advise
 from optimizer.advise.stacks import Split
-from optimizer.advise.verified import chi_square_tail, verified
+from optimizer.advise.verified import chi_square_tail, score_of_readings, verified
+from optimizer.measure.shape import curve_shape
 from optimizer.present.crew import Crew
 from optimizer.present.document import next_document
 from optimizer.present.note import note
@@ -219,6 +220,30 @@ def test_the_chi_square_tail_is_the_library_s(n: int, value: float) -> None:
 
 def test_one_run_has_nothing_to_be_judged_by(demo_book: Logbook) -> None:
     assert advise(demo_book.as_of("as-found"), CORNER).verified is None
+
+
+@pytest.mark.parametrize(
+    ("window", "there"),
+    [
+        ((-50.0, 50.0), True),
+        ((-50.9, 50.9), True),
+        ((-51.1, 50.0), False),
+        ((-50.0, 51.1), False),
+        ((-20.0, 20.0), True),
+    ],
+)
+def test_readings_have_a_score_where_they_reach_over_the_window(
+    demo_book: Logbook, window: tuple[float, float], there: bool
+) -> None:
+    """The demo is measured to 50 mm; a millimetre more is what a travel gauge is off."""
+    evidence, goal = corner_evidence(demo_book, "rear-left"), Goal(window_mm=window)
+    band = score_of_readings(evidence, 0, goal, target_of(goal, window))
+    assert (band is not None) == there
+    if band is not None:
+        shape = curve_shape(evidence.curves[0], window).rms
+        assert band.value == pytest.approx(shape.value)
+        assert band.high - band.value == pytest.approx(norm.ppf(0.95) * shape.sd, rel=1e-3)
+        assert band.value - band.low == pytest.approx(band.high - band.value)
 
 
 def test_a_goal_other_than_least_change_has_no_measured_score(demo_book: Logbook) -> None:

@@ -277,6 +277,13 @@ def test_thread_past_the_nut() -> None:
     assert limit.room(_at(stacked=28.5)) == pytest.approx([-0.25])
     stated = ShowingLimit(replace(M12, least_showing_mm=3.0), ROD_END)
     assert stated.room(_at()) == pytest.approx([21.0])
+    for stud, joint in (
+        (replace(M12, length_mm=None), ROD_END),
+        (replace(M12, nut_mm=None), ROD_END),
+        (replace(M12, size=None), ROD_END),
+        (M12, replace(ROD_END, width_mm=None)),
+    ):
+        assert ShowingLimit(stud, joint).room(_at()) is None
     bare = ShowingLimit(JointStud(), ShimmedJoint())
     assert bare.room(_at()) is None
     assert bare.asks() == ("stud length", "nut", "bore", "stud size or least_showing")
@@ -586,6 +593,11 @@ def test_a_car_past_a_limit_is_not_to_be_driven(
     told = limits_today(corner, book.reference_of(CORNER), book.runs[-1])
     assert [x.name for x in told if x.unsafe_now] == [x.name for x in unsafe_today(book)[CORNER]]
     assert all(x.name in UNSAFE for x in unsafe_today(book)[CORNER])
+    # a car that is not said to stand anywhere stands at the last run that was measured
+    silent = replace(book, corners={CORNER: replace(corner, current_run=None)})
+    assert unsafe_today(silent) == unsafe_today(book)
+    first = replace(book, corners={CORNER: replace(corner, current_run="as-found")})
+    assert unsafe_today(replace(silent, readings=())) == unsafe_today(first)
     assert not unsafe_today(demo_book)
     assert "do not drive" not in " ".join(check_screen(demo_book, ()))
 

@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from optimizer.advise import choice
 from optimizer.advise.advice import Advice
+from optimizer.advise.choice import _least_work
+from optimizer.advise.evidence import corner_evidence
 from optimizer.advise.goal import Target, target_of
 from optimizer.advise.lookahead import Worth, shortlist, spread_out, worth_of_measuring
+from optimizer.advise.makeable import settings_of
 from optimizer.advise.next_move import advise
 from optimizer.advise.ranking import form_scores_deg
+from optimizer.advise.span import worth_by_span
+from optimizer.advise.table import Table
 from optimizer.model.basis import N_COEFFICIENT, design_matrix
 from optimizer.model.surface import SettingCurve, ToeSurface, gaussian_update
 from optimizer.present.crew import Crew
@@ -81,6 +88,45 @@ def test_worth_is_what_refitting_on_drawn_readings_gives(goal: Goal) -> None:
         settled.append(scores.min())
         gain.append(scores[held] - scores.min())
     # 64 paired draws against 3000: within four standard errors of the smaller sample
+    error = 4.0 * np.std(settled) / 64**0.5
+    assert worth.settled_deg[0] == pytest.approx(np.mean(settled), abs=error)
+    assert worth.gain_deg[0] == pytest.approx(np.mean(gain), abs=4.0 * np.std(gain) / 64**0.5)
+    assert error < 0.1 * np.mean(settled) + 0.003
+
+
+def test_worth_by_span_is_what_refitting_on_drawn_readings_gives() -> None:
+    """Brute force as above; the spread left is between the extremes of the curve as it is."""
+    run, target = _run(1), target_of(Goal(window_mm=(-50.0, 50.0)), (-50.0, 50.0))
+    surface = ToeSurface(ahead=True, tape=TAPE).fit_curves([run])
+    h, d = (x[::3] for x in _grid())
+    at, held = (-3.0, 4.0), int(np.argmin(np.abs(_grid()[0][::3]) + np.abs(_grid()[1][::3])))
+    worth = worth_by_span(
+        surface, target, *((np.array([at[0]]), np.array([at[1]])), (h, d)), held, run
+    )
+    n = len(TRAVEL)
+    rows = design_matrix(np.full(n, at[0]), np.full(n, at[1]), TRAVEL)
+    z = np.linspace(-50.0, 50.0, 21)
+    fields = [design_matrix(np.full(21, a), np.full(21, b), z) for a, b in zip(h, d, strict=True)]
+    steps = []
+    for field in fields:
+        now = field @ surface.mean_[:N_COEFFICIENT]
+        steps.append(field[np.argmax(now)] - field[np.argmin(now)])
+    rng, settled, gain = np.random.default_rng(4), [], []
+    for draw in surface.draws(600, seed=9):
+        readings = rows @ draw[:N_COEFFICIENT] + rng.multivariate_normal(np.zeros(n), run.cov_deg2)
+        mean, cov, _ = gaussian_update(surface.mean_, surface.cov_, rows, readings, run.cov_deg2)
+        scores = np.array(
+            [
+                np.hypot(
+                    np.ptp(field @ mean[:N_COEFFICIENT]),
+                    np.sqrt(step @ cov[:N_COEFFICIENT, :N_COEFFICIENT] @ step),
+                )
+                for field, step in zip(fields, steps, strict=True)
+            ]
+        )
+        settled.append(scores.min())
+        gain.append(scores[held] - scores.min())
+    # 64 paired draws against 600: within four standard errors of the smaller sample
     error = 4.0 * np.std(settled) / 64**0.5
     assert worth.settled_deg[0] == pytest.approx(np.mean(settled), abs=error)
     assert worth.gain_deg[0] == pytest.approx(np.mean(gain), abs=4.0 * np.std(gain) / 64**0.5)
@@ -177,6 +223,65 @@ def test_a_run_s_own_score_counts_while_it_may_be_the_last() -> None:
     worth = _worth([0.020, 0.017, 0.05], own=[0.02, 0.10, 0.05])
     assert _most(worth, 2, led=True) == 0
     assert _most(worth, 2, led=False) == 1
+
+
+@pytest.mark.parametrize(("worthwhile", "left_alone"), [(1e-9, False), (10.0, True)])
+def test_the_link_is_left_alone_where_that_is_as_good(
+    demo_book: Logbook, worthwhile: float, left_alone: bool
+) -> None:
+    goal = Goal(window_mm=(-50.0, 50.0), worthwhile_deg=worthwhile)
+    table = Table(corner_evidence(demo_book, CORNER), goal)
+    field = settings_of(table)
+    still = np.abs(field.change - table.now.length_change_mm) < 0.01
+    measured = np.array([table.measured_at(field.spot(i)) is not None for i in range(len(still))])
+    # best first, by its own score: one that turns, a measured one that does not, one that is new
+    expected = table.expected(field)
+    turning, known, new = (
+        int(of[np.argmin(expected[of])])
+        for of in map(np.flatnonzero, (~still, still & measured, still & ~measured))
+    )
+    assert expected[turning] < expected[new]
+    found = _least_work(table, field, np.array([turning, known, new]))
+    assert found == field.spot(new if left_alone else turning)
+
+
+@pytest.mark.parametrize(
+    ("action", "gain", "seen", "go_on", "limit", "by"),
+    [
+        ("try", 0.02, 0.03, False, 0.03, "gauge"),
+        ("try", 0.02, 0.005, True, 0.01, "worthwhile"),
+        ("try", 0.009, 0.005, False, 0.01, "worthwhile"),
+        # averaging the gauge's noise out is what a repeat is for
+        ("repeat", 0.02, 0.03, True, 0.01, "worthwhile"),
+    ],
+)
+def test_a_run_must_gain_what_is_worth_it_and_what_the_gauge_sees(
+    demo_book: Logbook, action: Any, gain: float, seen: float, go_on: bool, limit: float, by: str
+) -> None:
+    table = Table(corner_evidence(demo_book, CORNER), Goal(worthwhile_deg=0.01))
+    table.seen_deg = seen
+    spot = table.now
+    made = choice.Choice(spot=spot, action=action, best_guess=spot, gain_deg=gain)
+    found = choice.verdict_on(table, made)
+    assert (found.go_on, found.limit_deg, found.limited_by) == (go_on, limit, by)
+    assert found.gain_deg == gain
+
+
+def test_where_all_teach_alike_the_best_guess_is_tried(
+    demo_book: Logbook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def alike(*parts: object) -> Worth:
+        level = np.full(len(parts[3]), 0.02)  # type: ignore[arg-type]
+        return Worth(settled_deg=level, own_deg=level, gain_deg=level)
+
+    for book in (demo_book, demo_book.as_of("as-found")):
+        with monkeypatch.context() as patched:
+            patched.setattr(choice, "_worth", alike)
+            # turning the link must pay for an alignment: here nothing does
+            patched.setattr(choice, "_turns", lambda *_: False)
+            advice = advise(book, CORNER)
+        assert advice.action == "try"
+        assert advice.move.spot == advice.best_guess
 
 
 @pytest.fixture(scope="module")

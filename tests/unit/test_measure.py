@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from optimizer.errors import CallError, TooFewReadingsError
-from optimizer.measure.curve import ToeCurve, direction_of, toe_curve
+from optimizer.measure.curve import ToeCurve, direction_of, has_curve, toe_curve
 from optimizer.measure.gauge import (
     range_needed,
     reading_from_toe,
@@ -15,7 +19,7 @@ from optimizer.measure.gauge import (
 )
 from optimizer.measure.quality import run_quality
 from optimizer.measure.shape import curve_shape, window_weights
-from optimizer.records import Gauge, GaugeKind, Logbook, Reading
+from optimizer.records import Corner, Gauge, GaugeKind, Logbook, Reading, Run, Signs, Units
 
 GAUGE = Gauge(span_mm=300.0, resolution=0.0254)
 TRAVELS = np.array([-50.0, -37.5, -25.0, -12.5, 12.5, 25.0, 37.5, 50.0])
@@ -54,8 +58,9 @@ def test_one_dial_turns_by_the_arc_tangent() -> None:
     direct = Gauge(kind="direct-angle", reading_sd=0.01)
     assert toe_from_reading_deg(direct, 0.25) == 0.25
     assert reading_from_toe(direct, 0.25) == 0.25
-    with pytest.raises(CallError, match="span"):
-        toe_from_reading_deg(Gauge(), 1.0)
+    for span in (None, 0.0, -300.0):
+        with pytest.raises(CallError, match="span"):
+            toe_from_reading_deg(Gauge(span_mm=span), 1.0)
 
 
 @pytest.mark.parametrize(
@@ -99,6 +104,11 @@ def test_the_range_counts_from_ride_height_and_is_shared_by_two() -> None:
     assert range_needed(one, [-0.5, 0.5]) == pytest.approx(2.0 * range_needed(one, toe))
     two = Gauge(kind="two-dials", span_mm=300.0)
     assert range_needed(two, toe) == pytest.approx(range_needed(one, toe) / 2.0)
+
+
+def test_a_pass_s_name_says_its_way() -> None:
+    told = {"up1": 1, " Up-b": 1, "down2": -1, "DOWN": -1, "again": 0, "": 0}
+    assert {name: direction_of(name) for name in told} == told
 
 
 def test_a_step_adds_its_twelfth() -> None:
@@ -162,6 +172,20 @@ def test_too_few_readings_are_refused() -> None:
         toe_curve("r", _rows({"up1": {0.0: 0.0, 25.0: 1.0}}), GAUGE)
     with pytest.raises(TooFewReadingsError, match="down1"):
         toe_curve("r", _rows({"up1": {0.0: 0.0, 25.0: 1.0}, "down1": {25.0: 1.0}}), GAUGE)
+
+
+def test_what_can_be_reduced_is_told_beforehand() -> None:
+    one = _rows({"up1": {0.0: 0.0, 25.0: 1.0}})
+    two = _rows({"up1": {0.0: 0.0, 25.0: 1.0, -25.0: -1.0}})
+    # two readings of one travel are one travel still
+    again = [*one, Reading(run="r", sweep="up1", travel_mm=25.0, value=1.1)]
+    bare = [*two, Reading(run="r", sweep="down1", travel_mm=25.0, value=1.1)]
+    for rows in (one, again, bare):
+        assert not has_curve(rows)
+        with pytest.raises(TooFewReadingsError):
+            toe_curve("r", rows, GAUGE)
+    assert has_curve(two)
+    assert len(toe_curve("r", two, GAUGE).travel_mm) == 2
 
 
 def _exact(toe: np.ndarray, travel: np.ndarray = TRAVELS) -> ToeCurve:
@@ -228,11 +252,6 @@ def test_quality_of_the_demo_is_clean(demo_book: Logbook) -> None:
 
 
 def test_doubts_are_named() -> None:
-    from dataclasses import replace
-    from pathlib import Path
-
-    from optimizer.records import Corner, Run, Signs, Units
-
     readings = _rows({"up1": {0.0: 0.0, 12.0: 0.3, 25.0: 0.8}})
     readings.append(Reading(run="r", sweep="up1", travel_mm=0.0, value=0.9))
     book = Logbook(
@@ -255,6 +274,27 @@ def test_doubts_are_named() -> None:
     )
     loud = replace(book, readings=tuple(noisy))
     assert {d.kind for d in run_quality(loud, loud.runs[0]).doubts} == {"noisy"}
+
+
+@pytest.mark.parametrize(("factor", "noisy"), [(1.45, False), (1.55, True)])
+def test_a_run_is_noisy_from_one_and_a_half_times_what_is_stated(
+    demo_book: Logbook, factor: float, noisy: bool
+) -> None:
+    rng = np.random.default_rng(12)
+    readings = tuple(
+        replace(r, value=r.value + rng.normal(0.0, 0.05)) for r in demo_book.readings_of("as-found")
+    )
+    run = demo_book.runs[0]
+
+    def stated(sd: float) -> Logbook:
+        return replace(demo_book, readings=readings, gauge=replace(demo_book.gauge, reading_sd=sd))
+
+    def found(sd: float) -> float:
+        return run_quality(stated(sd), run).curve.noise_factor - factor
+
+    quality = run_quality(stated(brentq(found, 0.001, 0.2)), run)
+    assert quality.curve.noise_factor == pytest.approx(factor)
+    assert ("noisy" in {d.kind for d in quality.doubts}) == noisy
 
 
 def _half(demo_book: Logbook, bump: bool) -> ToeCurve:

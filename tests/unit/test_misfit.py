@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from optimizer.advise.foretell import foretold
-from optimizer.measure.gauge import reading_noise_deg
+from optimizer.measure.gauge import loop_noise_deg, reading_noise_deg
 from optimizer.measure.misfit import against_passes, back_to_zero, toes_deg
 from optimizer.records import Gauge, GaugeKind, Logbook, Reading
 
@@ -111,6 +111,31 @@ def test_the_surface_foretells_the_demo_s_last_run(demo_book: Logbook) -> None:
     told = foretold(replace(demo_book, runs=runs), swapped)
     assert told is not None
     assert sum(told.misfit(reading, toe).is_off for reading, toe in rows) > len(rows) / 2
+
+
+@pytest.mark.outside
+def test_each_cause_adds_to_what_is_foretold_what_propagation_says(demo_book: Logbook) -> None:
+    """GUM, JCGM 100:2008, eq. 13: each cause by itself, by the surface's own curve."""
+    run = demo_book.runs[-1]
+    told = foretold(demo_book, run)
+    assert told is not None
+    z = 37.5
+    reading = Reading(run=run.name, sweep="up1", travel_mm=z, value=0.0)
+    around = np.array([z - 1.0, z + 1.0])
+    curve, _ = told.surface.curve(told.height_mm, told.length_change_mm, around)
+    slope = (curve[1] - curve[0]) / 2.0
+    none = {"tilt_sd_deg": 0.0, "travel_scale_sd": 0.0, "loop_sd": 0.0}
+
+    def variance(**causes: float) -> float:
+        gauge = replace(demo_book.gauge, **{**none, **causes})
+        return replace(told, gauge=gauge).misfit(reading, 0.0).sd_deg ** 2
+
+    bare = variance()
+    assert variance(travel_scale_sd=0.2) - bare == pytest.approx((0.2 * z * slope) ** 2)
+    assert variance(tilt_sd_deg=0.3) - bare == pytest.approx((0.3 * z / 40.0) ** 2)
+    loop = replace(demo_book.gauge, loop_sd=0.4)
+    wanted = (loop_noise_deg(loop) * (z / 40.0) ** 2) ** 2
+    assert variance(loop_sd=0.4) - bare == pytest.approx(wanted)
 
 
 def test_nothing_is_foretold_of_the_first_run(demo_book: Logbook) -> None:

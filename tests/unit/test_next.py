@@ -370,6 +370,12 @@ def test_errors_are_named(demo_book: Logbook) -> None:
         advise(demo_book, "rear-rihgt")
     with pytest.raises(TooFewReadingsError, match="no run with readings"):
         advise(replace(demo_book, readings=()), CORNER)
+    names = [r.name for r in demo_book.runs]
+    with pytest.raises(
+        TooFewReadingsError, match="but what is left out: as-found, joint-up"
+    ) as bare:
+        advise(demo_book.without(names), CORNER)
+    assert bare.value.remedy == "leave out less"
     with pytest.raises(CallError, match="at_travel"):
         advise(demo_book, CORNER, Goal(kind="toe-at-travel"))
     corner = demo_book.corners[CORNER]

@@ -21,8 +21,8 @@ from optimizer.advise.evidence import corner_evidence, logged_static_toe, settin
 from optimizer.advise.makeable import settings_of
 from optimizer.advise.mark_worth import mark_worth, prior_links
 from optimizer.advise.next_move import advise
-from optimizer.advise.pivot import at_angle, effective_height_mm, held, pivot_of
-from optimizer.advise.pivot_move import static_toe_of
+from optimizer.advise.pivot import Pivot, at_angle, effective_height_mm, held, pivot_of
+from optimizer.advise.pivot_move import HAND_SD_DEG, HAND_SD_MM, MARK_SD, static_toe_of
 from optimizer.advise.stacks import joint_height_mm
 from optimizer.advise.table import Table
 from optimizer.errors import NothingCanBeMadeError
@@ -413,8 +413,109 @@ def test_a_table_s_mark_is_where_toe_comes_back(demo_book: Logbook) -> None:
     )
     assert move.marks is not None
     assert move.marks.value == pytest.approx(move.mark - 1.0)
+    # no mark logged, 3 mm longer by now: static toe held since mark 1 put the pivot 3 mm inboard
+    held_since = replace(pivot, reference_mark=1.0)
+    now = held_since.table_toe_deg(link, (0.0, 3.0), None)
+    assert now is not None
+    assert now == pytest.approx(np.full((4, 1), start - np.rad2deg(3.0 / 96.0)), abs=1e-3)
+    assert held_since.table_toe_deg(link, (0.0, 3.0), 1.0) == pytest.approx(start)
     assert band_of(np.arange(101.0)).low == pytest.approx(5.0)
     assert abs(float(np.mean(formula_error_mm(4000, np.array([2.0, 4.0]))))) < 1e-9
+
+
+def _drawn(n: int = 4000) -> Link:
+    """Many draws of one link, level and square: only errors of setting differ."""
+    draws = {"length_mm": 300.0, "arm_mm": 120.0, "rise_mm": 0.0, "stud_lean_rad": 0.0}
+    return Link(**{name: np.full((n, 1), value) for name, value in draws.items()})
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize(
+    ("thread", "step"),
+    [
+        (Thread(kind="one-end", pitch_mm=1.25), 0.625),
+        (Thread(kind="both-ends", pitch_mm=1.5, flats=6), 0.5),
+    ],
+    ids=["half turns", "flats"],
+)
+def test_a_thread_s_step_leaves_its_twelfth_of_static_toe(thread: Thread, step: float) -> None:
+    # GUM, JCGM 100:2008, F.2.2.1: a step q has variance q^2 / 12; over the arm it is an angle
+    fixed = Pivot(eccentric=Eccentric(kind="none"), end="outer", reference_mark=None)
+    left = static_toe_of(_drawn(), (0.0, 0.0), (0.0, 0.0), fixed, None, thread).left_deg
+    assert left is not None
+    sd = np.rad2deg(step / np.sqrt(12.0) / 120.0)
+    assert left.high - left.low == pytest.approx(2.0 * norm.ppf(0.95) * sd, rel=0.06)
+    assert left.value == pytest.approx(0.0, abs=0.1 * sd)
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize(
+    ("per_mark", "each"), [(None, HAND_SD_MM), (2.0, 2.0 * MARK_SD)], ids=["by hand", "marks"]
+)
+def test_a_slot_leaves_what_two_readings_of_its_place_do(
+    per_mark: float | None, each: float
+) -> None:
+    """Set down and read off: two errors, over the arm of 120 mm an angle."""
+    pivot = Pivot(
+        eccentric=Eccentric(kind="slot", mm_per_mark=per_mark), end="outer", reference_mark=0.0
+    )
+    left = static_toe_of(_drawn(), (0.0, 0.0), (0.0, 0.0), pivot, 0.0, Thread()).left_deg
+    assert left is not None
+    sd = np.rad2deg(each * np.sqrt(2.0) / 120.0)
+    assert left.high - left.low == pytest.approx(2.0 * norm.ppf(0.95) * sd, rel=0.06)
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("step", [6.0, None], ids=["marks", "by hand"])
+def test_a_cam_set_to_the_nearest_mark_leaves_what_two_readings_of_marks_do(
+    step: float | None,
+) -> None:
+    """Amid its turn a throw of 12 mm gives 12 sin(angle): the spread by hand."""
+    stated = Eccentric(kind="cam-in-slot", throw_mm=12.0, deg_per_mark=step)
+    pivot = Pivot(eccentric=stated, end="outer", reference_mark=0.0)
+    move = static_toe_of(_drawn(), (0.0, 0.0), (0.0, 0.0), pivot, 0.0, Thread())
+    each = HAND_SD_DEG if step is None else MARK_SD * step
+    sd = np.rad2deg(12.0 * np.deg2rad(each * np.sqrt(2.0)) / 120.0)
+    assert move.left_deg is not None
+    assert move.left_deg.high - move.left_deg.low == pytest.approx(
+        2.0 * norm.ppf(0.95) * sd, rel=0.06
+    )
+    # 3 mm inboard is a turn of asin(3 / 12); each figure in marks is that of the turn
+    turned = static_toe_of(_drawn(), (0.0, 3.0), (0.0, 0.0), pivot, 0.0, Thread())
+    assert turned.cam is not None
+    assert turned.cam.turn_deg.value == pytest.approx(np.rad2deg(np.arcsin(0.25)), rel=0.01)
+    assert turned.cam.turn_deg.low < turned.cam.turn_deg.value < turned.cam.turn_deg.high
+    if step is None:
+        assert turned.marks is None
+    else:
+        assert turned.marks is not None
+        for name in ("value", "low", "high"):
+            degrees = getattr(turned.cam.turn_deg, name)
+            assert getattr(turned.marks, name) == pytest.approx(degrees / step)
+        assert turned.mark == pytest.approx(turned.marks.value)
+
+
+@pytest.mark.parametrize("kind", ["cam-in-slot", "marks"])
+def test_way_left_is_the_nearer_of_the_pivot_s_own_end_and_the_stated_one(kind: str) -> None:
+    """3 mm inboard, by hand: 9 mm of a throw of 12 are left, or of a table as wide."""
+    end_deg = float(np.rad2deg(12.0 / 120.0))
+    table = ((-12.0, -end_deg), (12.0, end_deg))
+    made = {"throw_mm": 12.0} if kind == "cam-in-slot" else {"toe_at_marks": table}
+
+    def left(inboard: float | None, outboard: float | None) -> tuple[float | None, float | None]:
+        stated = Eccentric(
+            kind=kind,  # type: ignore[arg-type]
+            inboard_left_mm=inboard,
+            outboard_left_mm=outboard,
+            **made,  # type: ignore[arg-type]
+        )
+        pivot = Pivot(eccentric=stated, end="outer", reference_mark=0.0)
+        move = static_toe_of(_drawn(), (0.0, 3.0), (0.0, 0.0), pivot, 0.0, Thread())
+        return move.left_inboard_mm, move.left_outboard_mm
+
+    assert left(None, None) == (pytest.approx(9.0, abs=0.02), pytest.approx(15.0, abs=0.02))
+    assert left(5.0, 4.0) == (pytest.approx(2.0, abs=0.02), pytest.approx(7.0, abs=0.02))
+    assert left(30.0, 30.0) == (pytest.approx(9.0, abs=0.02), pytest.approx(15.0, abs=0.02))
 
 
 @pytest.mark.parametrize("stated", [FREE, replace(FREE, kind="cam-in-slot", angle_deg=15.0)])

@@ -12,7 +12,7 @@ import pytest
 from optimizer.advise.evidence import corner_evidence, fitted
 from optimizer.advise.few import fewest
 from optimizer.advise.goal import target_of
-from optimizer.advise.repeats import WORSE_BY, RepeatAdvice, worth_repeating
+from optimizer.advise.repeats import WORSE_BY, RepeatAdvice, _as_meant, worth_repeating
 from optimizer.measure import curve as curve_module
 from optimizer.measure.curve import ToeCurve, toe_curve
 from optimizer.measure.gauge import reading_from_toe
@@ -187,6 +187,27 @@ def test_too_few_travels_are_all_kept() -> None:
         assert fewest(lambda c: 1.0, list(range(1, n + 1)), 0.5) == tuple(range(n))
     # readings on one side only are no reason to fail
     assert len(fewest(lambda c: 1.0, [1.0, 2.0, 3.0, 4.0, 5.0, 6.0], 0.5)) == 4
+
+
+def test_travels_meant_alike_are_one_by_how_often_each_was_read() -> None:
+    """Three passes set 25 mm, two of them a millimetre off: a mean of readings, by hand."""
+    gauge = Gauge(kind="direct-angle", reading_sd=0.01)
+    rows = [
+        Reading(run="a", sweep=sweep, travel_mm=z, value=v)
+        for sweep, at, value in (("up1", 25.0, 0.30), ("up2", 26.0, 0.36), ("up3", 26.0, 0.39))
+        for z, v in ((0.0, 0.0), (-25.0, -0.3), (at, value))
+    ]
+    curve = toe_curve("a", rows, gauge)
+    assert curve.travel_mm.tolist() == [-25.0, 25.0, 26.0]
+    one = _as_meant(curve, rows, gauge)
+    assert one.travel_mm.tolist() == [-25.0, 26.0]
+    assert one.toe_deg == pytest.approx([-0.3, (0.30 + 0.36 + 0.39) / 3.0])
+    share = np.array([[1.0, 0.0, 0.0], [0.0, 1.0 / 3.0, 2.0 / 3.0]])
+    assert one.cov_deg2 == pytest.approx(share @ curve.cov_deg2 @ share.T)
+    # a pass that has both meant two travels
+    both = [*rows, Reading(run="a", sweep="up1", travel_mm=26.0, value=0.31)]
+    apart = toe_curve("a", both, gauge)
+    assert _as_meant(apart, both, gauge) is apart
 
 
 def test_curves_of_the_same_run_hold_the_noise(demo_book: Logbook) -> None:

@@ -58,6 +58,32 @@ def test_splits_agree_with_brute_force(box: list[float], seed: int) -> None:
     assert {round(s.height_mm, 6): s.n_shim for s in splits} == fewest
 
 
+@pytest.mark.outside
+@given(box=st.lists(st.sampled_from([0.98, 1.0, 1.02, 1.99, 2.0, 3.0]), min_size=5, max_size=7))
+@settings(max_examples=40, deadline=None)
+def test_a_height_is_made_with_the_total_kept_as_nearly_as_can_be(box: list[float]) -> None:
+    """Shims a few hundredths off, by brute force: first the total, then the fewest shims."""
+    now = Run(name="a", corner="rl", above_mm=tuple(box[:2]), below_mm=tuple(box[2:4]))
+    total, most = sum(box[:4]), 0.05 + 1e-9
+    best: dict[float, tuple[float, int]] = {}
+    for where in product((0, 1, 2), repeat=len(box)):
+        up = sum(s for s, p in zip(box, where, strict=True) if p == 1)
+        down = sum(s for s, p in zip(box, where, strict=True) if p == 2)
+        off = round(abs(up + down - total), 6)
+        if off < most:
+            height = round(down - sum(box[2:4]), 6)
+            made = off, sum(p > 0 for p in where)
+            best[height] = min(made, best.get(height, made))
+    found = {}
+    for split in possible_splits(Stack(box_mm=tuple(box)), now, now):
+        off = round(abs(sum(split.above_mm) + sum(split.below_mm) - total), 6)
+        found[round(split.height_mm, 6)] = off, split.n_shim
+        # a stack is named from its thickest shim down
+        for stack in (split.above_mm, split.below_mm):
+            assert list(stack) == sorted(stack, reverse=True)
+    assert found == best
+
+
 def test_faces_turn_the_sign() -> None:
     moved = Run(name="b", corner="rl", above_mm=(3.0,), below_mm=(1.0, 1.0, 1.0))
     assert joint_height_mm(moved, REF, Stack(face="clevis")) == 1.0

@@ -98,6 +98,20 @@ def test_a_loop_is_told_with_its_sign() -> None:
     assert turned.loops[0].gap_deg == pytest.approx(-0.008)
 
 
+@pytest.mark.outside
+def test_a_loop_s_error_is_the_spread_of_played_loops() -> None:
+    """Passes without a loop, noise as stated: what is fitted then is all error."""
+    rng, found = np.random.default_rng(17), []
+    for _ in range(800):
+        noise = rng.normal(0.0, 0.006, (2, 9))
+        study = _study({"a": [*_pass("a", "up1", noise[0]), *_pass("a", "down1", noise[1])]})
+        found.append((study.loops[0].gap_deg, study.loops[0].sd_deg / study.noise_factor))
+    gap, told = np.array(found).T
+    assert np.ptp(told) < 1e-12
+    # the spread of 800 is known to one in 40
+    assert np.std(gap) == pytest.approx(told[0], rel=0.08)
+
+
 def test_a_rig_put_up_askew_shows_between_runs_of_one_setting() -> None:
     runs = {
         name: [*_pass(name, "up1", y), *_pass(name, "down1", y)]

@@ -7,6 +7,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 from sklearn.base import clone
+from sklearn.metrics import r2_score
 from sklearn.model_selection import LeaveOneGroupOut, cross_val_predict
 
 from optimizer.advise.evidence import corner_evidence, fitted, setting_curves
@@ -67,6 +68,13 @@ def test_scikit_learn_can_clone_and_cross_validate(demo_book: Logbook) -> None:
     assert foreseen == pytest.approx(by_hand, abs=1e-12)
     assert np.sqrt(np.mean((foreseen - y) ** 2)) < 0.03
     assert surface.fit(x, y, groups=groups).score(x, y) > 0.99
+    assert surface.n_features_in_ == x.shape[1]
+    # of runs it was not fitted to it is no perfect one, and the library's own
+    first = groups == groups[0]
+    surface.fit(x[first], y[first])
+    told = r2_score(y[~first], surface.predict(x[~first]))
+    assert told < 0.99
+    assert surface.score(x[~first], y[~first]) == pytest.approx(told, abs=1e-12)
 
 
 @pytest.mark.outside
@@ -98,6 +106,32 @@ def test_fit_and_fit_curves_are_one(demo_book: Logbook) -> None:
     b = ToeSurface(ahead=False).fit_curves(curves)
     assert a.mean_ == pytest.approx(b.mean_, rel=1e-6, abs=1e-12)
     assert a.log_evidence_ == pytest.approx(b.log_evidence_)
+
+
+def test_noise_that_is_left_out_is_built_from_its_three_causes(demo_book: Logbook) -> None:
+    x, y, groups, _ = _points(demo_book)
+    own = {"reading_sd_deg": 0.011, "zero_sd_deg": 0.007, "tilt_sd_deg": 0.02}
+    same = groups[:, None] == groups[None, :]
+    cov = np.eye(len(y)) * 0.011**2
+    cov += same * (0.007**2 + 0.02**2 * np.outer(x[:, 0], x[:, 0]) / 40.0**2)
+    built = ToeSurface(ahead=False, **own).fit(x, y, groups=groups)
+    told = ToeSurface(ahead=False).fit(x, y, groups=groups, y_cov=cov)
+    assert built.mean_ == pytest.approx(told.mean_, abs=1e-9)
+    assert built.cov_ == pytest.approx(told.cov_, abs=1e-9)
+    assert built.log_evidence_ == pytest.approx(told.log_evidence_)
+
+
+def test_rows_at_ride_height_say_nothing(demo_book: Logbook) -> None:
+    x, y, groups, _ = _points(demo_book)
+    bare = ToeSurface(ahead=False).fit(x, y, groups=groups)
+    at = np.flatnonzero(np.r_[True, groups[1:] != groups[:-1]])
+    level = np.insert(x, at, x[at] * np.array([0.0, 1.0, 1.0]), axis=0)
+    more = ToeSurface(ahead=False).fit(
+        level, np.insert(y, at, 0.5), groups=np.insert(groups, at, groups[at])
+    )
+    assert more.mean_ == pytest.approx(bare.mean_, abs=1e-12)
+    assert more.cov_ == pytest.approx(bare.cov_, abs=1e-12)
+    assert more.log_evidence_ == pytest.approx(bare.log_evidence_)
 
 
 def test_order_of_runs_changes_nothing(demo_book: Logbook) -> None:
@@ -163,6 +197,32 @@ def test_tape_narrows_the_prior() -> None:
     assert np.exp(tight.mean[60]) == pytest.approx(320.0, abs=2.0)
     # raising a joint ahead of the axis adds toe-in in bump, behind it toe-out
     assert tight.mean[6] > 0 > corner_prior(False, tape).mean[6]
+
+
+@pytest.mark.outside
+def test_a_static_toe_s_row_is_the_formula_s_slope(demo_book: Logbook) -> None:
+    """What the tape values add to the toe expected, by moving each of them."""
+    surface = fitted(corner_evidence(demo_book, "rear-left")).surface
+    logged = LoggedStaticToe(
+        height_mm=3.0, length_change_mm=-2.0, shift_mm=1.5, toe_change_deg=0.2, sd_deg=0.05
+    )
+    rows, gap = surface._static_toe_row(logged)
+    assert np.array_equal(rows[0, :60], np.zeros(60))
+    mean, spread = surface.mean_.copy(), np.sqrt(np.diag(surface.cov_))
+    slope = np.zeros(65)
+    for k in range(60, 65):
+        ends = []
+        for way in (1.0, -1.0):
+            surface.mean_ = mean.copy()
+            surface.mean_[k] += way * 0.02 * spread[k]
+            ends.append(surface._static_toe_row(logged)[1])
+        slope[k] = -(ends[0] - ends[1]) / (0.04 * spread[k])
+    assert np.abs(slope * spread).max() > 0.01
+    assert rows[0] * spread == pytest.approx(slope * spread, abs=1e-5)
+    # and the pull is the gap over its own spread
+    surface.mean_ = mean
+    own = np.sqrt(rows[0] @ surface.cov_ @ rows[0] + 0.05**2)
+    assert surface.static_toe_misfit(logged) == pytest.approx(gap / own)
 
 
 @pytest.mark.outside

@@ -44,6 +44,14 @@ def test_weights_of_logged_travel_are_numpy_s_averages() -> None:
     assert log_that_weighs(replace(goal, weight="flat"), _log(travel)) is None
 
 
+def test_time_at_the_window_s_ends_weighs_its_ends() -> None:
+    log = TravelLog(travel_mm=(-50.0, 49.0, 50.0), share=(0.2, 0.5, 0.3))
+    node, weight = window_weights((-50.0, 50.0), None, log)
+    # 49 mm is parted between the last two, 2.5 mm apart
+    found = {float(z): round(float(w), 12) for z, w in zip(node, weight, strict=True) if w != 0.0}
+    assert found == {-50.0: 0.2, 47.5: 0.2, 50.0: 0.6}
+
+
 @pytest.mark.outside
 def test_what_lies_outside_is_numpy_s_count() -> None:
     travel = RNG.normal(0.0, 30.0, 5000)

@@ -25,6 +25,7 @@ from optimizer.advise.wishes import (
     SURE,
     Requirement,
     Wishes,
+    _Look,
     normal_tail,
     requirements_of,
 )
@@ -102,6 +103,32 @@ def test_a_joint_chance_is_scipy_s(demo_book: Logbook, most: float) -> None:
         wanted = float(box.cdf(np.full(4, most), lower_limit=np.full(4, -most)))
         # 400 draws paired by sign: three standard errors
         assert wishes.chance(wish, spot) == pytest.approx(wanted, abs=0.075)
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("wish", ["most-change", "never-toe-out"])
+def test_a_joint_chance_lies_within_its_bounds(demo_book: Logbook, wish: WishKind) -> None:
+    """Bonferroni's bound and the least single chance, by scipy's normal and the curve alone."""
+    table = _table(demo_book.as_of("as-found"))
+    travel = np.array([-50.0, -25.0, 25.0, 50.0])
+    height, change = (x[:8] / 2.0 for x in SETTINGS)
+    mean = CurveField(table.surface, travel).mean_deg(table.surface_height(height, change), change)
+    # a band that half of the settings keep, by their mean curves
+    most, least = np.median(np.abs(mean).max(axis=1)), np.median(mean.min(axis=1))
+    band = (-most, most) if wish == "most-change" else (least, np.inf)
+    asked = Requirement(kind=wish, travel_mm=travel, low_deg=band[0], high_deg=band[1])
+    look = _Look(table, asked)
+    low, high = look.bounds(height, change)
+    chance = look.by_draws(height, change)
+    assert high.min() < 0.2 < 0.8 < high.max()
+    for i, (h, d) in enumerate(zip(height, change, strict=True)):
+        on_surface = float(table.surface_height(np.array([h]), np.array([d]))[0])
+        mean, cov = table.surface.curve(on_surface, float(d), travel)
+        single = np.diff(norm.cdf(np.array(band)[:, None], mean, np.sqrt(np.diag(cov))), axis=0)
+        assert low[i] == pytest.approx(1.0 - np.sum(1.0 - single), abs=1e-5)
+        assert high[i] == pytest.approx(single.min(), abs=1e-5)
+        # 400 draws paired by sign: three standard errors
+        assert low[i] - 0.075 < chance[i] < high[i] + 0.075
 
 
 @pytest.mark.parametrize(
