@@ -28,6 +28,7 @@ from optimizer.logbook import (
     rising_from_turn,
 )
 from optimizer.logbook.car import GAUGES
+from optimizer.logbook.disk import held_bytes
 from optimizer.logbook.paste import PASTED, TableRow
 from optimizer.logbook.values import write_stack
 from optimizer.record import record
@@ -303,9 +304,14 @@ def _pasted(table: Path | None) -> Pasted | None:
     if str(table) == "-":
         if sys.stdin.isatty():
             typer.echo("paste the table, then press Enter and Ctrl-D", err=True)
-        return Pasted(text=sys.stdin.read(), name=PASTED)
+        try:
+            return Pasted(text=sys.stdin.read(), name=PASTED)
+        except UnicodeDecodeError as error:
+            raise CallError(
+                f"the {PASTED} is not UTF-8 text", "save it as CSV UTF-8 and name it with --table"
+            ) from error
     try:
-        return Pasted(text=table.read_text(encoding="utf-8-sig"), name=str(table))
+        return Pasted(text=held_bytes(table).decode("utf-8-sig"), name=str(table))
     except (OSError, UnicodeDecodeError) as error:
         raise CallError(
             f"{table} cannot be read: {error}", "name a plain text file with the table"

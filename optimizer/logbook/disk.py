@@ -3,16 +3,32 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import re
 import shutil
+import stat
 from pathlib import Path
+
+MOST_BYTES = 200_000_000  # some five million rows
+
+
+def held_bytes(path: Path, most: int = MOST_BYTES) -> bytes:
+    """The bytes of a plain file; OSError for what never ends, such as a pipe or a device."""
+    info = path.stat()
+    if not stat.S_ISREG(info.st_mode):
+        is_folder = stat.S_ISDIR(info.st_mode)
+        why = "it is a folder" if is_folder else "it is a pipe or a device, no plain file"
+        raise OSError(errno.EISDIR if is_folder else errno.EINVAL, why, str(path))
+    if info.st_size > most:
+        raise OSError(errno.EFBIG, f"it is over {most // 1_000_000} MB", str(path))
+    return path.read_bytes()
 
 
 def bytes_of(path: Path) -> bytes | None:
     """The bytes of a file; None where there is none."""
     try:
-        return path.read_bytes()
+        return held_bytes(path)
     except FileNotFoundError:
         return None
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+from optimizer.logbook.disk import held_bytes
 from optimizer.logbook.faults import IN_ORDER
 
 N_DIGIT = 16
@@ -20,7 +21,7 @@ def fingerprint(folder: Path) -> str:
     for name in IN_ORDER:
         path = folder / name
         if path.is_file():
-            data = path.read_bytes().removeprefix(b"\xef\xbb\xbf")
+            data = held_bytes(path).removeprefix(b"\xef\xbb\xbf")
             text = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
             whole.update(f"{name}\n{len(text)}\n".encode() + text)
     digits = whole.hexdigest()[:N_DIGIT]

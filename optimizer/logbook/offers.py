@@ -13,6 +13,7 @@ from pathlib import Path
 
 from optimizer.errors import CallError
 from optimizer.logbook.cells import Row
+from optimizer.logbook.disk import held_bytes
 from optimizer.logbook.faults import (
     BadValueError,
     Faults,
@@ -142,7 +143,7 @@ def _written(size_mm: float, unit: str) -> str:
 def _open(path: Path, file: str, faults: Faults) -> Source | None:
     """The file as text; a fault and None where it is none."""
     try:
-        data = path.read_bytes()
+        data = held_bytes(path)
     except FileNotFoundError:
         remedy = "name the file, or write one with the header `thickness_mm,price,pack,source`"
         faults.add("L801", Source(file=file), Place(), "there is no such file", remedy)

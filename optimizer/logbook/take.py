@@ -9,6 +9,7 @@ from pathlib import Path
 
 from optimizer.errors import CallError, LogbookError
 from optimizer.logbook.append import Appender, append_rows
+from optimizer.logbook.disk import held_bytes
 from optimizer.logbook.faults import (
     FILES,
     Faults,
@@ -150,7 +151,7 @@ def _source_of(file: Path, sheet: str | None, faults: Faults) -> Source:
     if sheet is not None:
         raise CallError(f"{file.name} has no sheets", "leave --sheet out")
     try:
-        data = file.read_bytes()
+        data = held_bytes(file)
     except OSError as error:
         found = f"{file} cannot be read: {error.strerror or error}"
         raise CallError(found, "name a table that is there") from error

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
 
 from optimizer.errors import CallError
+from optimizer.logbook.disk import held_bytes
 from optimizer.record import record
 
 MOST_BYTES = 8_000_000
@@ -31,15 +33,13 @@ def attach(path: Path) -> Attached:
         If it cannot be read, is too large, or is neither.
     """
     try:
-        data = path.read_bytes()
+        data = held_bytes(path, MOST_BYTES)
     except OSError as error:
+        if error.errno == errno.EFBIG:
+            raise CallError(f"{path}: {error.strerror}", "make the photo smaller first") from None
         raise CallError(
             f"{path} cannot be attached: {error.strerror or error}", "name a file that can be read"
         ) from None
-    if len(data) > MOST_BYTES:
-        raise CallError(
-            f"{path} is over {MOST_BYTES // 1_000_000} MB", "make the photo smaller first"
-        )
     webp = data[:4] == b"RIFF" and data[8:12] == b"WEBP"
     kind = next((k for head, k in KINDS.items() if data.startswith(head)), "image/webp" * webp)
     if kind:
