@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import datetime
+import io
 import warnings
+import zipfile
 from collections.abc import Sequence
 from pathlib import Path
-from zipfile import BadZipFile
+from typing import Any
 
 from optimizer.errors import CallError, ShimoptError
+from optimizer.logbook.disk import held_bytes
 from optimizer.logbook.faults import listing, quoted
+
+MOST_BYTES = 20_000_000  # of a file, and of its text unpacked
+MOST_CELLS = 1_000_000
 
 
 def sheet_text(path: Path, sheet: str | None = None) -> str:
@@ -34,11 +40,13 @@ def sheet_text(path: Path, sheet: str | None = None) -> str:
             "(`pip install openpyxl`); or save the sheet as CSV UTF-8",
         ) from error
     try:
+        data = held_bytes(path, MOST_BYTES)
+        _check_size(data)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # styles and validations that nobody asked for
-            shown = load_workbook(path, data_only=True)
-            typed = load_workbook(path)
-    except (BadZipFile, KeyError, ValueError, OSError) as error:
+            shown = load_workbook(io.BytesIO(data), data_only=True)
+            typed = load_workbook(io.BytesIO(data))
+    except Exception as error:  # what is no spreadsheet breaks its reader in every way
         raise CallError(
             f"{path} cannot be read as a spreadsheet: {error}",
             "save it as .xlsx or as CSV UTF-8 and try again",
@@ -64,9 +72,25 @@ def sheet_text(path: Path, sheet: str | None = None) -> str:
     return "".join("\t".join(_text(cell) for cell in row) + "\n" for row in rows)
 
 
-def _values(page: object) -> Sequence[Sequence[object]]:
-    rows = getattr(page, "values", ())
-    return [list(row) for row in rows]
+def _check_size(data: bytes) -> None:
+    """ValueError for a file that unpacks to more than any table of readings needs.
+
+    No more is unpacked of a part than its entry states, so what they state is the bound.
+    """
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        parts = [i for i in archive.infolist() if i.filename.endswith((".xml", ".rels", ".bin"))]
+    if sum(part.file_size for part in parts) > MOST_BYTES:
+        raise ValueError(f"it unpacks to more than {MOST_BYTES // 1_000_000} MB")
+
+
+def _values(page: Any) -> Sequence[Sequence[object]]:
+    wide, high = page.max_column or 0, page.max_row or 0
+    if wide * high > MOST_CELLS:
+        raise CallError(
+            f"the sheet {quoted(page.title)} reaches to row {high} and column {wide}",
+            "delete the empty rows and columns behind the table, or save it as CSV UTF-8",
+        )
+    return [list(row) for row in page.values]
 
 
 def _text(cell: object) -> str:
