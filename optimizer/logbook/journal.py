@@ -19,12 +19,15 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.errors import ShimoptError
-from optimizer.logbook.disk import append_bytes, bytes_of, replace_bytes
+from optimizer.logbook.disk import append_bytes, bytes_of, held_bytes, replace_bytes
+from optimizer.logbook.faults import FILES
 from optimizer.record import record
 
 FOLDER = ".shimopt"
 STATE = "state.json"
 KEPT = 20
+# what reading a line that something else wrote may raise
+_NOT_OURS = (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError)
 
 
 @record
@@ -149,7 +152,7 @@ class Journal:
     def add(self, change: Change, **entry: Any) -> None:
         """Write one line of a change, synced, and take it in."""
         path = self.path_of(change.number)
-        held = path.read_bytes()
+        held = held_bytes(path)
         if not held.endswith(b"\n"):
             replace_bytes(path, _committed(held))
         append_bytes(path, _line(entry))
@@ -160,7 +163,7 @@ class Journal:
         """Take back the line of a write that was never made."""
         change.writes.pop()
         path = self.path_of(change.number)
-        lines = path.read_bytes().splitlines(keepends=True)
+        lines = held_bytes(path).splitlines(keepends=True)
         last = max(i for i, line in enumerate(lines) if b'"write"' in line)
         replace_bytes(path, b"".join(lines[:last] + lines[last + 1 :]))
         self.marks = _marks(self.folder)
@@ -195,9 +198,9 @@ def read_journal(folder: Path) -> Journal:
     journal.applied = journal.changes[-1].number if journal.changes else 0
     if (home / STATE).is_file():
         try:
-            state = json.loads((home / STATE).read_text("utf-8"))
+            state = json.loads(held_bytes(home / STATE).decode("utf-8"))
             journal.applied = min(journal.applied, int(state["applied"]))
-        except (ValueError, KeyError, TypeError) as error:
+        except _NOT_OURS as error:
             raise _damaged(home / STATE, 1) from error
     return journal
 
@@ -308,7 +311,7 @@ def _committed(data: bytes) -> bytes:
 def _read_change(path: Path) -> Change | None:
     """One change; None where its very first line was never committed."""
     change: Change | None = None
-    for number, line in enumerate(_committed(path.read_bytes()).splitlines(), 1):
+    for number, line in enumerate(_committed(held_bytes(path)).splitlines(), 1):
         try:
             entry = json.loads(line)
             if change is None:
@@ -316,12 +319,15 @@ def _read_change(path: Path) -> Change | None:
                 change = Change(number=int(path.stem), what=what, facts=entry)
             else:
                 _take(change, entry)
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+        except _NOT_OURS as error:
             raise _damaged(path, number) from error
     return change
 
 
 def _take(change: Change, entry: Mapping[str, Any]) -> None:
+    name = entry.get("base", entry.get("write"))
+    if name is not None and name not in FILES:  # a path would lead out of the logbook
+        raise ValueError("no file of a logbook")
     if "base" in entry:
         change.bases[str(entry["base"])] = (int(entry["length"]), str(entry["digest"]))
     elif "write" in entry:
