@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import os
+import re
 import sys
 from collections.abc import Iterable
 from typing import Any
@@ -12,6 +13,15 @@ from typing import Any
 import typer
 
 from optimizer.errors import EXIT_COULD_NOT, LogbookError, ShimoptError
+
+# what a terminal acts on instead of showing: controls but tab and line end, and what turns
+# the direction of writing
+RAW = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+
+
+def harmless(text: str) -> str:
+    """Text whose names, whatever they hold, cannot steer the terminal."""
+    return RAW.sub("\ufffd", text)
 
 
 def columns() -> int:
@@ -54,19 +64,20 @@ def write_json(document: dict[str, Any]) -> None:
     import json
 
     plain = not (sys.stdout.encoding or "").lower().startswith("utf")
-    write(json.dumps(document, indent=2, allow_nan=False, ensure_ascii=plain))
+    text = json.dumps(document, indent=2, allow_nan=False, ensure_ascii=plain)
+    write(RAW.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
 
 
 def write(text: str) -> None:
     """Text and a line end to standard output."""
     # named, since typer would put UTF-8 into a stream that takes ASCII only
-    typer.echo(text, file=sys.stdout)
+    typer.echo(harmless(text), file=sys.stdout)
 
 
 def say(text: str) -> None:
     """Text and a line end to standard error, if there is one."""
     if sys.stderr is not None:
-        typer.echo(text, file=sys.stderr)
+        typer.echo(harmless(text), file=sys.stderr)
 
 
 def headed(error: ShimoptError) -> str:

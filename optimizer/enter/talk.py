@@ -8,7 +8,9 @@ from collections.abc import Iterable
 
 import typer
 
+from optimizer.errors import CallError
 from optimizer.present.dots import DOTTED
+from optimizer.terminal import harmless
 
 BACK = "/"
 STOP = "*"
@@ -43,9 +45,14 @@ class Talk:
         """The answer, without outer blanks; None when there are no more."""
         stream = sys.stdout if sys.stdout.isatty() else sys.stderr
         if self.live:
-            stream.write(f"{prompt}: ")
+            stream.write(harmless(f"{prompt}: "))
             stream.flush()
-        line = sys.stdin.readline()
+        try:
+            line = sys.stdin.readline()
+        except UnicodeDecodeError as error:
+            raise CallError(
+                "what was typed is not UTF-8 text", "type it again, or save the file as UTF-8"
+            ) from error
         if not line:
             if self.live:
                 stream.write("\n")  # what is said next begins its own line
@@ -55,10 +62,10 @@ class Talk:
     def tell(self, lines: str | Iterable[str]) -> None:
         """Say something that belongs to the answer."""
         text = lines if isinstance(lines, str) else "\n".join(lines)
-        typer.echo(text, file=sys.stdout)
+        typer.echo(harmless(text), file=sys.stdout)
 
     def warn(self, lines: str | Iterable[str]) -> None:
         """Say something that a crew must not miss; on a terminal it stands with the rest."""
         text = lines if isinstance(lines, str) else "\n".join(lines)
         if sys.stderr is not None:
-            typer.echo(text, file=sys.stderr)
+            typer.echo(harmless(text), file=sys.stderr)
