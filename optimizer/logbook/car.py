@@ -36,6 +36,11 @@ _SIGN_TOLD: Mapping[GaugeKind, tuple[str, str]] = {
     ),
     "toe-plate": ("`reference`", "the side that the distances are taken from tells the sign"),
 }
+# Of what a gauge is said to be off by and to show, mm or degrees: a tenth of a micron, and more
+# than any dial's reach. Beyond them covariances would be singular or without end.
+LEAST_NOISE = 1e-4
+MOST_NOISE = 25.0
+MOST_RANGE = 1000.0
 # Reading and loop: mm, or degrees for direct-angle (common practice, no source).
 USUAL_NOISE: Mapping[GaugeKind, tuple[float, float]] = {
     "one-dial": (0.03, 0.02),
@@ -141,9 +146,11 @@ def _read_gauge(root: Table, units: UnitsStated, signs: Signs) -> tuple[GaugeKin
         kind=kind,
         span_mm=_read_span(table, units, kind),
         rising=_read_rising(table, signs, kind),
-        reading_sd=given(_noise(table, "reading_noise", units, above=0.0), usual),
+        reading_sd=given(
+            _noise(table, "reading_noise", units, above=0.0, least_size=LEAST_NOISE), usual
+        ),
         resolution=given(_noise(table, "resolution", units, least=0.0), 0.0),
-        full_range=_noise(table, "range", units, above=0.0),
+        full_range=_noise(table, "range", units, above=0.0, most_size=MOST_RANGE),
         loop_sd=given(_noise(table, "direction_noise", units, least=0.0), loop),
         travel_sd_mm=given(length_mm(table, "travel_noise", units, "travel", least=0.0), 0.5),
         travel_scale_sd=given(table.number("travel_scale_noise", least=0.0, most=0.2), 0.01),
@@ -272,6 +279,8 @@ def _noise(
     *,
     above: float | None = None,
     least: float | None = None,
+    least_size: float = 0.0,
+    most_size: float = MOST_NOISE,
 ) -> float | None:
     """A standard deviation in the unit of the readings, in mm or degrees."""
     value = table.number(key, above=above, least=least)
@@ -280,4 +289,8 @@ def _noise(
     unit = units.need("reading", table.faults, table.doc.source, table.value_place(key))
     if unit is None:
         return None
-    return to_mm(value, unit) if is_length(unit) else to_deg(value, unit)
+    size = to_mm(value, unit) if is_length(unit) else to_deg(value, unit)
+    if least_size <= size <= most_size:
+        return size
+    table.absurd(key, f"{size:.4g} {'mm' if is_length(unit) else 'degrees'}", "reading")
+    return None

@@ -70,6 +70,7 @@ FAULT_CODES: dict[str, str] = {
     "L505": "a reading of two values lacks one of them",
     "L506": "the last row was cut off while it was written",
     "L507": "a change of several files was cut off between two of them",
+    "L508": "a table has more rows than the tool is made for",
     "L601": "the pasted or imported table holds no readings",
     "L602": "the first column of the pasted or imported table is not travel",
     "L603": "a unit in the table's header contradicts the units stated, or the gauge",

@@ -106,7 +106,7 @@ def read_goal(
         _idle(table, ("weight_sd",), 'weight = "flat"', 'weight = "ride-height"')
     at_mm = length_mm(table, "at_travel", units, "travel", most_mm=MOST_TRAVEL_MM)
     change_deg = toe_deg(table, "toe_change", units)
-    sd_mm = length_mm(table, "weight_sd", units, "travel", above=0.0)
+    sd_mm = length_mm(table, "weight_sd", units, "travel", above=0.0, least_mm=1.0)
     tolerance_deg = toe_deg(table, "tolerance", units, above=0.0)
     most_change_deg = toe_deg(table, "most_change", units, above=0.0)
     measure = table.choice("measure", MEASURES, own.measure)

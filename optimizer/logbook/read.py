@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import NoReturn
 
 from optimizer.logbook.car import CarFile, read_car
+from optimizer.logbook.disk import held_bytes
 from optimizer.logbook.faults import (
     FILES,
     Faults,
@@ -23,6 +24,7 @@ from optimizer.logbook.travel import TRAVEL_FILE, check_logged_weight, read_trav
 from optimizer.records import Logbook, Units
 
 JOURNAL = ".shimopt"
+MOST_LINES = {"runs.csv": 500, "readings.csv": 50_000}
 _STARTED = "run `shimopt new` to start a logbook, or name the folder that holds one"
 _LACKING = {
     "car.toml": "copy it back, or start a new logbook with `shimopt new` in another folder",
@@ -105,6 +107,8 @@ def read_bytes(
     Logged travel is read with ``travel`` only: nothing that writes a row needs it.
     """
     sources = {name: decode(name, data[name], faults) for name in FILES if name in data}
+    for name in MOST_LINES:
+        sources[name] = _of_some_length(sources.get(name), faults)
     for name, row in (cut or {}).items():
         sources[name] = _without_torn_row(sources.get(name), row, faults)
     car = read_car(sources.get("car.toml"), faults, folder.absolute().name)
@@ -132,6 +136,16 @@ def read_bytes(
         readings=readings.readings,
         travel_logs=logs,
     )
+
+
+def _of_some_length(source: Source | None, faults: Faults) -> Source | None:
+    """The source, or a fault and None where it would take minutes to answer from."""
+    if source is None or len(source.lines) <= (most := MOST_LINES[source.file]):
+        return source
+    found = f"{source.file} has {len(source.lines)} lines, and {most} are the most"
+    remedy = "keep the runs of one car and one set-up, and the rest in another logbook"
+    faults.add("L508", source, Place(most + 1), found, remedy)
+    return None
 
 
 def _without_torn_row(source: Source | None, row: str, faults: Faults) -> Source | None:
@@ -203,7 +217,7 @@ def _read_files(folder: Path, faults: Faults) -> dict[str, bytes]:
     data: dict[str, bytes] = {}
     for name in (*FILES, TRAVEL_FILE):
         try:
-            data[name] = (folder / name).read_bytes()
+            data[name] = held_bytes(folder / name)
         except FileNotFoundError:
             if name == TRAVEL_FILE:
                 continue

@@ -18,6 +18,7 @@ from optimizer.units import from_mm
 
 MOST_LENGTH_CHANGE_MM = 40.0
 CLEVIS_GIVE_MM = 0.05
+MOST_MARKS = 1000.0
 SAME_SHIM_MM = 0.02
 
 RUN_COLUMNS = (
@@ -126,6 +127,9 @@ def _read_run(sheet: Sheet, row: Row, car: CarFile, seen: _Seen, faults: Faults)
     )
     seen.changes.append(_Change(run=name, corner=corner, row=row, change_mm=change_mm))
     mark = sheet.number(row, "eccentric_mark")
+    cell = sheet.cell(row, "eccentric_mark")
+    if mark is not None and cell is not None and abs(mark) > MOST_MARKS:
+        sheet.fault("L313", cell, f"an eccentric mark of {mark:.4g} is absurd", "mend the number")
     toe = sheet.converted(row, "static_toe", most=MOST_TOE_DEG, what="a static toe")
     if name is None or corner is None or above is None or below is None:
         return None

@@ -23,6 +23,9 @@ _STRING = re.compile(
     re.DOTALL,
 )
 _SCALAR = re.compile(r"[^,\]}#\n]*")
+MOST_PARTS = 20  # of a dotted key; the time to read one grows with their cube
+_PART = r"""(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*"""
+_DEEP = re.compile(rf"(?<![A-Za-z0-9_-])(?:{_PART}){{{MOST_PARTS}}}")
 _AT = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _REMEDIES = (
     (r"[“”„«»‘’]", 'put text in straight double quotes: `"text"`'),
@@ -62,6 +65,12 @@ class TomlDoc:
 
 def read_toml(source: Source, faults: Faults) -> TomlDoc | None:
     """Parse TOML; a fault at the line and column, and None, where it is not valid."""
+    if deep := _DEEP.search(source.text):
+        line = source.text.count("\n", 0, deep.start()) + 1
+        column = deep.start() - source.text.rfind("\n", 0, deep.start())
+        found = f"a key has more than {MOST_PARTS} parts"
+        faults.add("L201", source, Place(line, column), found, "take it out: no table is so deep")
+        return None
     try:
         data = tomllib.loads(source.text)
         return TomlDoc(source=source, data=data, places=_Locator(source.text).places())

@@ -13,6 +13,7 @@ from optimizer.records import TravelLog
 Array = NDArray[np.float64]
 
 SLOPE_BASE_MM = 25.0
+LEAST_SPREAD_MM = 1e-3  # of the weights about ride height, as RMS
 N_NODE = 41
 
 
@@ -64,12 +65,22 @@ def window_weights(
         raise CallError("the window needs a width", "give window = [droop, bump]")
     node = np.linspace(low, high, N_NODE)
     if logged is not None:
-        return node, _logged_weights(node, logged)
+        return node, _off_ride_height(node, _logged_weights(node, logged))
     weight = np.ones(N_NODE)
     weight[[0, -1]] = 0.5
     if spread_mm is not None:
         weight *= np.exp(-0.5 * (node / spread_mm) ** 2)
-    return node, weight / weight.sum()
+    return node, _off_ride_height(node, weight / max(weight.sum(), 1e-300))
+
+
+def _off_ride_height(node: Array, weight: Array) -> Array:
+    """The weights, unless they leave ride height alone, where there is no toe change."""
+    if not weight @ node**2 > LEAST_SPREAD_MM**2:
+        raise CallError(
+            "the goal weighs toe change at ride height alone, where it is zero",
+            "give a larger weight_sd, or see that travel.csv counts from ride height and moves",
+        )
+    return weight
 
 
 def _logged_weights(node: Array, logged: TravelLog) -> Array:
