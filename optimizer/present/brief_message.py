@@ -25,5 +25,5 @@ def message(brief: Brief) -> str:
 
 
 def plain(text: str) -> str:
-    """Text that no chat takes for markup."""
-    return MARKUP.sub(r"\\\1", text)
+    """Text that no chat takes for markup, on one line: a line's beginning would be some."""
+    return MARKUP.sub(r"\\\1", " ".join(text.splitlines()))

@@ -88,8 +88,13 @@ def shopping_list(advice: KitAdvice, crew: Crew) -> bytes:
             bore = "" if offer.bore_mm is None else f"{offer.bore_mm:g}"
             size = f"{from_mm(offer.thickness_mm, unit):.5f}".rstrip("0").rstrip(".")
             price = [str(parts.price_of(i)), str(parts.price_of(i) * n)]
-            writer.writerow([size, n, offer.pack, *price, bore, offer.source])
+            writer.writerow([size, n, offer.pack, *price, bore, _no_formula(offer.source)])
     return text.getvalue().encode("utf-8")
+
+
+def _no_formula(text: str) -> str:
+    """A cell that no spreadsheet reckons with; an apostrophe says that it is text."""
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
 
 
 def _kit(kit: Kit, advice: KitAdvice, crew: Crew) -> Json:
