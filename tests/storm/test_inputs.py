@@ -71,7 +71,7 @@ def test_slower_commands_answer_or_say_why_not(
     kind: str, bases: tuple[Path, ...], tmp_path: Path
 ) -> None:
     @given(st.data())
-    @settings(STEADY, max_examples=8)
+    @settings(STEADY, max_examples=4)
     def weather(data: st.DataObject) -> None:
         assert not (played := _weather(bases, tmp_path, data, kind)).complaints, played
 

@@ -79,6 +79,7 @@ def test_no_module_runs_text_or_asks_a_network(path: Path) -> None:
                 assert not [k for k in node.keywords if k.arg == "allow_pickle"], called
 
 
+@pytest.mark.slow
 def test_nothing_is_run_while_hostile_logbooks_are_read(tmp_path: Path) -> None:
     """Python's own audit events while every command plays on hostile names."""
     done = subprocess.run(
@@ -98,19 +99,18 @@ def test_a_shopping_list_holds_no_formula(demo_copy: Path) -> None:
     """A source that a spreadsheet would reckon with is told as text, by an apostrophe."""
     offers = demo_copy / "offers.csv"
     rows = [row.rsplit(",", 1)[0] for row in offers.read_text(encoding="utf-8").splitlines()[2:]]
-    for bad in ("=1+1", "+1", "-1", "@SUM(A1)", "=cmd|' /C calc'!A0"):
-        text = "".join(f"{row},{bad}\n" for row in rows)
-        offers.write_text(f"thickness_mm,price,pack,source\n{text}", encoding="utf-8")
-        played = judge.play(
-            demo_copy, ["kit", ".", "--both-sides", "--budget", "30", "--shopping", "list.csv"]
-        )
-        assert played.code == 0, played.err
-        with (demo_copy / "list.csv").open(encoding="utf-8", newline="") as file:
-            table = list(csv.reader(file))
-        assert len(table) > 1
-        assert {row[-1] for row in table[1:]} == {f"'{bad}"}
-        for row in table:
-            assert not [cell for cell in row if cell.startswith(("=", "+", "-", "@"))], row
+    bad = ("=1+1", "+1", "-1", "@SUM(A1)", "=cmd|' /C calc'!A0")
+    text = "".join(f"{row},{bad[n % len(bad)]}\n" for n, row in enumerate(rows))
+    offers.write_text(f"thickness_mm,price,pack,source\n{text}", encoding="utf-8")
+    words = ["kit", ".", "--both-sides", "--budget", "30", "--shopping", "list.csv"]
+    played = judge.play(demo_copy, words)
+    assert played.code == 0, played.err
+    with (demo_copy / "list.csv").open(encoding="utf-8", newline="") as file:
+        table = list(csv.reader(file))
+    assert len(table) > 2
+    assert {row[-1] for row in table[1:]} <= {f"'{one}" for one in bad}
+    for row in table:
+        assert not [cell for cell in row if cell.startswith(("=", "+", "-", "@"))], row
 
 
 class _Tags(HTMLParser):

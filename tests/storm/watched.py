@@ -7,6 +7,7 @@ Run by test_security.py in a process of its own, since an audit hook cannot be t
 from __future__ import annotations
 
 import importlib
+import shutil
 import sys
 from pathlib import Path
 from typing import Any
@@ -66,8 +67,9 @@ def main() -> int:
     for name in ("answers", "files", "kit", "papers"):
         importlib.import_module(f"optimizer.commands.{name}")
     dice, played = Dice(5), 0
+    warm = shutil.copytree(bases[0], home / "warm")
     for kind in mutations.KINDS:  # what is loaded and made once
-        judge.play(bases[0], *mutations.call_of(dice, kind))
+        judge.play(warm, *mutations.call_of(dice, kind))
     watch = Watch()
     sys.addaudithook(watch)
     for seed, kind in enumerate(mutations.KINDS):
