@@ -32,7 +32,10 @@ TOP = {
 IN_TICKS = re.compile(r"`([^`\n]+)`")
 DOTTED = re.compile(r"[A-Za-z_]\w*(?:\.\w+)+")
 PATH = re.compile(r"(?:\.ci|data|docs|notebooks|optimizer|tests)(?:/[\w.-]+)+")
-FOLDERS = ("bench", "browser", "cli", "mutation", "notebooks", "property", "published", "unit")
+FOLDERS = (
+    *("bench", "browser", "cli", "mutation", "notebooks", "property", "published", "storm"),
+    "unit",
+)
 FENCE = re.compile(r"^```.*?^```", re.MULTILINE | re.DOTALL)
 OUR_LABELS = ("Expect",)  # put into the first row of a table
 

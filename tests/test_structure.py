@@ -29,14 +29,14 @@ LEVELS = {
     "kit_call": 7,
     "brief_call": 7,
     "terminal": 7,
-    "questions": 7,
-    "tour": 7,
+    "questions": 8,
+    "tour": 8,
     "completion": 7,
-    "commands": 8,
+    "commands": 9,
     "overview": 7,
-    "enter": 7,
-    "cli": 9,
-    "__main__": 10,
+    "enter": 8,
+    "cli": 10,
+    "__main__": 11,
 }
 
 

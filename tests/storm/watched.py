@@ -1,7 +1,8 @@
 """Plays commands on hostile logbooks and tells everything that Python was asked to run.
 
 Run by test_security.py in a process of its own, since an audit hook cannot be taken back:
-``python watched.py FOLDER``. Prints a line for each thing run, then how many calls were played.
+``python tests/storm/watched.py FOLDER``. Prints a line for each thing run, then how many
+calls were played.
 """
 
 from __future__ import annotations

@@ -399,7 +399,10 @@ IMPORT_SAMPLES: list[Entry] = [
 ]  # fmt: skip
 
 # have tests of their own; L106, L506 and L507 in test_journal.py, L508 in tests/storm
-FOLDER_CODES = {"L101", "L102", "L103", "L104", "L105", "L106", "L212", "L301", "L506", "L507", "L508"}
+FOLDER_CODES = {
+    *("L101", "L102", "L103", "L104", "L105", "L106", "L212", "L301"),
+    *("L506", "L507", "L508"),
+}
 
 
 def write(folder: Path, **changed: str) -> Path:
