@@ -60,7 +60,10 @@ def test_a_full_disk_is_told(words: list[str]) -> None:
             [*SHIMOPT, *words], stdout=full, stderr=subprocess.PIPE, text=True, check=False
         )
     assert done.returncode == 1
-    assert done.stderr == ("shimopt: the answer could not be written: No space left on device\n")
+    assert done.stderr == (
+        "shimopt: the answer could not be written: No space left on device\n"
+        "  mend: make room, or send the answer somewhere else\n"
+    )
 
 
 @pytest.mark.skipif(os.name == "nt", reason="needs a POSIX shell")
@@ -94,6 +97,25 @@ def test_foreign_names_on_a_plain_terminal(demo_copy: Path, command: str, encodi
         assert b"Traceback" not in told
         assert command == "next" or b"\\u524d" in told
         assert encoding != "ascii" or told.isascii()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="needs names of any bytes")
+@pytest.mark.parametrize("name", ["für-前輪".encode(), "für".encode("latin-1")])
+def test_a_folder_whose_name_the_locale_lacks(demo_copy: Path, name: bytes) -> None:
+    """It is read all the same; a page that would hold the name says what it lacks."""
+    folder = os.fsencode(demo_copy.parent) + b"/" + name
+    demo_copy.rename(os.fsdecode(folder))
+    plain = {**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONIOENCODING": "ascii"}
+    for env in (plain, {**os.environ, "PYTHONUTF8": "1"}):
+        for command in (["next"], ["check"], ["next", "--json"], ["brief", "--out", "page.html"]):
+            words = [*SHIMOPT, *command[:1], folder, *command[1:]]
+            done = subprocess.run(
+                words, capture_output=True, env=env, cwd=demo_copy.parent, check=False
+            )
+            told = done.stdout + done.stderr
+            assert b"Traceback" not in told, told
+            assert done.returncode == 0 or (command[0] == "brief" and b"mend: " in told), told
+            assert env is not plain or told.isascii()
 
 
 def test_an_interrupt_while_loading_is_quiet() -> None:

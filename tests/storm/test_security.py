@@ -107,7 +107,7 @@ def test_a_shopping_list_holds_no_formula(demo_copy: Path) -> None:
     assert played.code == 0, played.err
     with (demo_copy / "list.csv").open(encoding="utf-8", newline="") as file:
         table = list(csv.reader(file))
-    assert len(table) > 2
+    assert len(table) > 1
     assert {row[-1] for row in table[1:]} <= {f"'{one}" for one in bad}
     for row in table:
         assert not [cell for cell in row if cell.startswith(("=", "+", "-", "@"))], row
