@@ -10,10 +10,11 @@ with its evidence and what to look at.
 
 from __future__ import annotations
 
+import functools
+import itertools
 import math
 from collections.abc import Callable, Container, Iterator, Sequence
 from dataclasses import replace
-from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -68,6 +69,8 @@ TURNS: tuple[tuple[SuspectKind, Turn], ...] = (
     ("travel-sign", (1.0, -1.0)),
 )
 N_ROW_TRIED = 3
+# exchanges are tried among this many runs, since each is weighed over the whole corner
+MOST_EXCHANGED = 12
 # stories within this much of the best, in log odds, are named with it
 ALSO_WITHIN = 3.0
 MOST_FOUND = 5
@@ -159,7 +162,7 @@ class _Inquest:
         self.evidence = evidence
         self.chain = Chain(prior, runs)
         # what the other runs foretell of each one
-        self.others = [self._without(i) for i in range(len(runs))]
+        self.others = _left_out(prior, runs)
         self.foretold = [Foretelling(s, run) for s, run in zip(self.others, runs, strict=True)]
         self.logged = [foretold.log_density() for foretold in self.foretold]
 
@@ -187,12 +190,6 @@ class _Inquest:
             yield from self._told_otherwise(i, run)
         yield from self._settings()
         yield from self._every_run()
-
-    def _without(self, i: int) -> State:
-        state = self.chain.states[i]
-        for run in self.runs[i + 1 :]:
-            state = updated(state, run)
-        return state
 
     def _story(
         self, suspect: Suspect, new: dict[int, Testimony], evidence: Evidence | None = None
@@ -243,7 +240,9 @@ class _Inquest:
         told: list[tuple[Suspect, Testimony | None, float]] = []
         for sweep in run.rows.sweeps:
             suspect = Suspect(kind="pass-reversed", runs=name, sweep=sweep, log_odds=PRIOR_LOG_ODDS)
-            told.append((suspect, self._again(run, partial(_pass_reversed, sweep=sweep)), 0.0))
+            told.append(
+                (suspect, self._again(run, functools.partial(_pass_reversed, sweep=sweep)), 0.0)
+            )
         size = self.foretold[i].size_deg() / float(np.sqrt(np.mean(run.rows.toe_deg**2)) + 1e-12)
         for factor in (MM_PER_INCH, 1.0 / MM_PER_INCH) if self.gauge.span_mm else ():
             if abs(np.log(size / factor)) > abs(np.log(size)):
@@ -251,7 +250,7 @@ class _Inquest:
             if factor * _step(run, self.gauge) > COARSEST * _finest(self.gauge):
                 continue  # no gauge shows such coarse steps of the other unit
             suspect = Suspect(kind="wrong-unit", runs=name, log_odds=PRIOR_LOG_ODDS)
-            again = self._again(run, partial(_scaled, factor=factor))
+            again = self._again(run, functools.partial(_scaled, factor=factor))
             told.append((suspect, again, n * float(np.log(factor))))
         for suspect, again, jacobian in told:
             if again is not None:
@@ -275,16 +274,23 @@ class _Inquest:
             if run.name != reference.name and run.length_change_mm:
                 turned = replace(run, length_change_mm=-run.length_change_mm)
                 yield self._row(i, "length-sign", turned)
-            for j in range(i):
-                a, b = self.runs[j], self.runs[i]
-                at_a, at_b = (a.height_mm, a.change_mm), (b.height_mm, b.change_mm)
-                if at_a == at_b:
-                    continue
-                new = {
-                    j: replace(b.moved(at_a), name=a.name),
-                    i: replace(a.moved(at_b), name=b.name),
-                }
-                yield self._chained("runs-exchanged", (a.name, b.name), new)
+        for j, i in itertools.combinations(self._oddest(), 2):
+            a, b = self.runs[j], self.runs[i]
+            at_a, at_b = (a.height_mm, a.change_mm), (b.height_mm, b.change_mm)
+            if at_a == at_b:
+                continue
+            new = {
+                j: replace(b.moved(at_a), name=a.name),
+                i: replace(a.moved(at_b), name=b.name),
+            }
+            yield self._chained("runs-exchanged", (a.name, b.name), new)
+
+    def _oddest(self) -> list[int]:
+        """The runs that the others foretell worst, a reading, in the order of the log."""
+        per_row = [
+            log / len(run.rows.toe_deg) for log, run in zip(self.logged, self.runs, strict=True)
+        ]
+        return sorted(sorted(range(len(per_row)), key=per_row.__getitem__)[:MOST_EXCHANGED])
 
     def _row(self, i: int, kind: SuspectKind, row: Run) -> _Story:
         """One row of runs.csv told anew; the reference's moves the settings of all."""
@@ -326,7 +332,7 @@ class _Inquest:
 
     def _turned(self, suspect: Suspect, turn: Turn, which: Sequence[int]) -> _Story:
         def retold() -> tuple[list[Testimony], Evidence]:
-            told = partial(_readings_turned, turn=turn)
+            told = functools.partial(_readings_turned, turn=turn)
             runs = [
                 (self._again(run, told) or run) if k in which else run
                 for k, run in enumerate(self.runs)
@@ -342,6 +348,18 @@ class _Inquest:
             return testimony(run.name, setting, story(run.readings), self.gauge)
         except (TooFewReadingsError, CallError):
             return None
+
+
+def _left_out(state: State, runs: Sequence[Testimony]) -> list[State]:
+    """For each run the state after all others, n log n updates for n runs."""
+    if len(runs) < 2:
+        return [state] * len(runs)
+    half = len(runs) // 2
+    first, second = runs[:half], runs[half:]
+    return [
+        *_left_out(functools.reduce(updated, second, state), first),
+        *_left_out(functools.reduce(updated, first, state), second),
+    ]
 
 
 def _finest(gauge: Gauge) -> float:
