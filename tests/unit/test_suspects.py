@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+import shutil
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
@@ -11,7 +13,12 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from optimizer.advise.suspects import Suspect, suspects
+from optimizer.advise import testimony as told
+from optimizer.advise.evidence import corner_evidence
+from optimizer.advise.suspects import Suspect, _left_out, suspects
+from optimizer.demo_files import demo_folder
+from optimizer.logbook import read_logbook
+from optimizer.model.surface import ToeSurface
 from optimizer.present.crew import Crew
 from optimizer.present.suspicion import STORIES, odds_in_words, suspect_name, suspect_words
 from optimizer.records import Logbook, Reading
@@ -151,3 +158,58 @@ def test_no_story_is_told_twice(demo_book: Logbook, planter: ModuleType) -> None
         book = planter.FAULTS[kind](np.random.default_rng(11), demo_book, RUN[kind])
         told = [(s.kind, s.runs, s.sweep, s.travel_mm) for s in suspects(book)]
         assert len(told) == len(set(told))
+
+
+@pytest.fixture(scope="module")
+def long_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Sixty runs at three settings of a corner that answers in a straight line, seed 4."""
+    folder = tmp_path_factory.mktemp("long") / "car"
+    shutil.copytree(demo_folder(), folder)
+    rng, rows, readings = np.random.default_rng(4), [], []
+    for n in range(60):
+        above, below, height = (("3", "2+1", 0.0), ("2", "3+1", 1.0), ("2+1", "3", 0.0))[n % 3]
+        rows.append(f"n{n},rear-left,,{above},{below},0,,,\n")
+        for travel in (0, -40, -20, 20, 40):
+            reading = travel * (0.6 - 0.17 * height) + (rng.normal(0.0, 1.0) if travel else 0)
+            readings.append(f"n{n},up1,{travel},{reading:.0f}\n")
+    head = (folder / "runs.csv").read_text("utf-8").splitlines(keepends=True)[:1]
+    (folder / "runs.csv").write_text("".join([*head, *rows]), encoding="utf-8")
+    head = (folder / "readings.csv").read_text("utf-8").splitlines(keepends=True)[:1]
+    (folder / "readings.csv").write_text("".join([*head, *readings]), encoding="utf-8")
+    text = (folder / "car.toml").read_text("utf-8")
+    (folder / "car.toml").write_text(text.replace("as-found", "n0"), encoding="utf-8")
+    return folder
+
+
+def test_what_the_others_foretell_is_a_plain_update_by_each(long_book: Path) -> None:
+    """Halving is only quicker: the same states as all other runs one by one, in order."""
+    book = read_logbook(long_book)
+    evidence = corner_evidence(book, "rear-left")
+    runs = [
+        told.testimony(r.name, evidence.surface_setting_of(r), book.readings_of(r.name), book.gauge)
+        for r in evidence.runs[:11]
+    ]
+    corner = evidence.corner
+    prior = ToeSurface(
+        ahead=corner.ahead, end=corner.stack.end, tape=corner.tape, points=corner.points
+    ).prior_state()
+    for i, state in enumerate(_left_out(prior, runs)):
+        plain = functools.reduce(told.updated, [*runs[:i], *runs[i + 1 :]], prior)
+        for got, wanted in zip(state, plain, strict=True):
+            np.testing.assert_allclose(got, wanted, rtol=1e-7, atol=1e-9 * np.abs(wanted).max())
+
+
+def test_an_exchange_is_found_in_a_long_log(long_book: Path) -> None:
+    """Beyond the runs that exchanges are tried among: the two that are odd are with them."""
+    runs = (long_book / "runs.csv").read_text("utf-8")
+    a, b = "n31,rear-left,,2,3+1", "n50,rear-left,,2+1,3"
+    assert a in runs
+    assert b in runs
+    changed = runs.replace(a, "n31,rear-left,,2+1,3").replace(b, "n50,rear-left,,2,3+1")
+    try:
+        assert not suspects(read_logbook(long_book))
+        (long_book / "runs.csv").write_text(changed, encoding="utf-8")
+        (found, *_) = suspects(read_logbook(long_book))
+    finally:
+        (long_book / "runs.csv").write_text(runs, encoding="utf-8")
+    assert (found.kind, found.runs) == ("runs-exchanged", ("n31", "n50"))
