@@ -60,7 +60,16 @@ def test_silence_is_never_taken_for_sound(
         raise OSError("no network")
 
     one = audit.Held(name="numpy", version="1.26.0", licence="BSD", direct=True)
-    assert audit.age_days(one, refused) is None
+    listed = '[{"name": "NumPy", "latest_version": "2.9"}]'
+    for out, code, known in (
+        (listed, 0, {"numpy": "2.9"}),
+        ("[]", 0, {}),
+        (listed, 1, None),
+        ("", 0, None),
+    ):
+        done = audit.subprocess.CompletedProcess([], code, out, "")
+        monkeypatch.setattr(audit.subprocess, "run", lambda *w, done=done, **n: done)
+        assert audit.newer() == known
     for out, err, code, wanted in (
         ("", "No module named pip_audit", 1, 2),
         ("", "ConnectionError: no route", 1, 2),
@@ -73,11 +82,11 @@ def test_silence_is_never_taken_for_sound(
         got, said = audit.audited([one])
         assert got == wanted
         assert ("NOT AUDITED" in said) == (wanted == 2)
-    monkeypatch.setattr(audit, "age_days", lambda held: None)
     monkeypatch.setattr(audit.subprocess, "run", refused)
     with pytest.raises(SystemExit) as left:
         audit.main()
     assert left.value.code == 2
     said = capsys.readouterr().out
-    assert "the index did not answer" in said
+    assert "newest versions: NOT ASKED" in said
+    assert "is the newest" not in said
     assert "NOT AUDITED" in said
