@@ -109,6 +109,9 @@ def test_best_by_the_hour_is_named_only_where_it_is_another() -> None:
     # 0.045 in 135 minutes is as 0.020 in 60
     assert effort(0.0201) == 0
     assert effort(0.0199) is None
+    # where nothing gains anything none is better by the hour
+    idle = work_of(own, 0.0, STATED)
+    assert effort_of(STATED, own, idle, [(shims, idle)]).best_by_hour is None
     unknown = work_of(own, 0.045, Labour())
     assert effort_of(Labour(), own, unknown, [(shims, unknown)]).best_by_hour is None
 

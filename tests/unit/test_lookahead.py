@@ -214,6 +214,12 @@ def test_a_repeat_wins_only_by_a_clear_margin() -> None:
     assert _most(_worth([0.0200, 0.0300, 0.0189]), 2, led=True) == 2
 
 
+def test_where_all_was_measured_the_repeat_that_teaches_most_is_taken() -> None:
+    """By its cost alone: what turns the link pays for an alignment, the order counts nothing."""
+    assert _most(_worth([0.0300, 0.0200, 0.0210]), 0, led=False) == 1
+    assert _most(_worth([0.0300, 0.0200, 0.0210]), 0, (1,), led=False) == 2
+
+
 def test_turning_the_link_must_pay_for_an_alignment() -> None:
     assert _most(_worth([0.0200, 0.0180, 0.05]), 2, (1,), led=False) == 0
     assert _most(_worth([0.0200, 0.0170, 0.05]), 2, (1,), led=False) == 1
