@@ -377,8 +377,15 @@ TOML: tuple[Callable[[Draw, bytes], bytes], ...] = (
 )  # fmt: skip
 
 
-def spoilt(draw: Draw, name: str, data: bytes) -> bytes:
+# what mostly leaves a logbook that can be read: other numbers, fewer rows, what was a note
+MILD_CELLS = (_near, _near, _near, _moved, _keep_rows, _drop_line, _scaled)
+MILD_TOML = (_tuned, _tuned, _tuned, _stated_and_tuned, _stated)
+
+
+def spoilt(draw: Draw, name: str, data: bytes, *, mild: bool = False) -> bytes:
     """The bytes of a file after one mutation."""
+    if mild:
+        return pick(draw, MILD_TOML if name == "car.toml" else MILD_CELLS)(draw, data)
     own = TOML if name == "car.toml" else CELLS
     kinds = own if draw.whole(0, 5) else WHOLE
     return pick(draw, kinds)(draw, data)
@@ -563,7 +570,7 @@ def call_of(draw: Draw, kind: str, folder: str = ".") -> tuple[list[str], bytes]
 
 
 def spoil(draw: Draw, folder: Path, kind: str) -> None:
-    """One to five mutations of a logbook that was good."""
+    """One to five mutations of a logbook that was good, half the time mild ones."""
     own: tuple[str, ...] = WEIGHED
     if kind.startswith("import"):
         own = (*WEIGHED, *("wide.csv",) * 14)
@@ -571,9 +578,13 @@ def spoil(draw: Draw, folder: Path, kind: str) -> None:
         own = (*WEIGHED, *("offers.csv",) * 5)
     elif kind == "new":
         own = ("pasted.txt",)
+    mild = bool(draw.whole(0, 1))
     for _ in range(pick(draw, (1, 1, 1, 2, 2, 3, 4, 5))):
         name = pick(draw, own)
         path = folder / name
+        if mild and path.is_file():
+            path.write_bytes(spoilt(draw, name, path.read_bytes(), mild=True))
+            continue
         odd = draw.whole(0, 39)
         if odd == 0:
             place_spoilt(draw, folder, name)
