@@ -113,7 +113,7 @@ def worth_repeating(book: Logbook, corner: str) -> RepeatAdvice:
         As :func:`optimizer.advise.next_move.advise`.
     """
     evidence = corner_evidence(book, corner)
-    target = target_of(evidence.corner.goal, evidence.measured_mm)
+    target = target_of(evidence.corner.goal, evidence.measured_mm, evidence.travel_log)
     try:
         spot = advise(book, corner).move.spot
         setting, advised = (spot.height_mm, spot.length_change_mm), True
