@@ -16,7 +16,7 @@ from optimizer.advise.repeats import WORSE_BY, RepeatAdvice, _as_meant, worth_re
 from optimizer.measure import curve as curve_module
 from optimizer.measure.curve import ToeCurve, toe_curve
 from optimizer.measure.gauge import reading_from_toe
-from optimizer.records import Gauge, Logbook, Reading, Run, Stack
+from optimizer.records import Gauge, Logbook, Reading, Run, Stack, TravelLog
 
 CORNER = "rear-left"
 
@@ -73,6 +73,18 @@ def test_the_error_is_that_of_the_advised_curve(demo_book: Logbook, told: Repeat
 
 
 @pytest.mark.usefixtures("held_noise")
+def test_travel_that_was_logged_weighs_the_error(demo_book: Logbook, told: RepeatAdvice) -> None:
+    """All of the road within 10 mm of ride height: there the curve is known far better."""
+    corner = demo_book.corners[CORNER]
+    logged = replace(
+        demo_book,
+        corners={CORNER: replace(corner, goal=replace(corner.goal, weight="logged"))},
+        travel_logs={CORNER: TravelLog(travel_mm=(-10.0, 0.0, 10.0), share=(0.4, 0.2, 0.4))},
+    )
+    near = worth_repeating(logged, CORNER)
+    assert 0.0 < near.error_deg < 0.5 * told.error_deg
+
+
 def test_a_repeat_does_what_it_says_once_it_is_in_the_logbook(
     demo_book: Logbook, told: RepeatAdvice
 ) -> None:
