@@ -399,6 +399,8 @@ def place_spoilt(draw: Draw, folder: Path, name: str) -> None:
     path = folder / name
     kind = draw.whole(0, 9)
     held = path.read_bytes() if path.is_file() else b""
+    if path.is_dir() and not path.is_symlink():  # spoilt like that before
+        path.rmdir()
     path.unlink(missing_ok=True)
     if kind == 0:
         path.mkdir()
