@@ -10,11 +10,11 @@ with its evidence and what to look at.
 
 from __future__ import annotations
 
-import functools
-import itertools
 import math
 from collections.abc import Callable, Container, Iterator, Sequence
 from dataclasses import replace
+from functools import partial, reduce
+from itertools import combinations
 from typing import Literal
 
 import numpy as np
@@ -240,9 +240,7 @@ class _Inquest:
         told: list[tuple[Suspect, Testimony | None, float]] = []
         for sweep in run.rows.sweeps:
             suspect = Suspect(kind="pass-reversed", runs=name, sweep=sweep, log_odds=PRIOR_LOG_ODDS)
-            told.append(
-                (suspect, self._again(run, functools.partial(_pass_reversed, sweep=sweep)), 0.0)
-            )
+            told.append((suspect, self._again(run, partial(_pass_reversed, sweep=sweep)), 0.0))
         size = self.foretold[i].size_deg() / float(np.sqrt(np.mean(run.rows.toe_deg**2)) + 1e-12)
         for factor in (MM_PER_INCH, 1.0 / MM_PER_INCH) if self.gauge.span_mm else ():
             if abs(np.log(size / factor)) > abs(np.log(size)):
@@ -250,7 +248,7 @@ class _Inquest:
             if factor * _step(run, self.gauge) > COARSEST * _finest(self.gauge):
                 continue  # no gauge shows such coarse steps of the other unit
             suspect = Suspect(kind="wrong-unit", runs=name, log_odds=PRIOR_LOG_ODDS)
-            again = self._again(run, functools.partial(_scaled, factor=factor))
+            again = self._again(run, partial(_scaled, factor=factor))
             told.append((suspect, again, n * float(np.log(factor))))
         for suspect, again, jacobian in told:
             if again is not None:
@@ -274,7 +272,7 @@ class _Inquest:
             if run.name != reference.name and run.length_change_mm:
                 turned = replace(run, length_change_mm=-run.length_change_mm)
                 yield self._row(i, "length-sign", turned)
-        for j, i in itertools.combinations(self._oddest(), 2):
+        for j, i in combinations(self._oddest(), 2):
             a, b = self.runs[j], self.runs[i]
             at_a, at_b = (a.height_mm, a.change_mm), (b.height_mm, b.change_mm)
             if at_a == at_b:
@@ -332,7 +330,7 @@ class _Inquest:
 
     def _turned(self, suspect: Suspect, turn: Turn, which: Sequence[int]) -> _Story:
         def retold() -> tuple[list[Testimony], Evidence]:
-            told = functools.partial(_readings_turned, turn=turn)
+            told = partial(_readings_turned, turn=turn)
             runs = [
                 (self._again(run, told) or run) if k in which else run
                 for k, run in enumerate(self.runs)
@@ -357,8 +355,8 @@ def _left_out(state: State, runs: Sequence[Testimony]) -> list[State]:
     half = len(runs) // 2
     first, second = runs[:half], runs[half:]
     return [
-        *_left_out(functools.reduce(updated, second, state), first),
-        *_left_out(functools.reduce(updated, first, state), second),
+        *_left_out(reduce(updated, second, state), first),
+        *_left_out(reduce(updated, first, state), second),
     ]
 
 

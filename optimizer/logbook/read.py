@@ -139,7 +139,7 @@ def read_bytes(
 
 
 def _of_some_length(source: Source | None, faults: Faults) -> Source | None:
-    """The source, or a fault and None where it would take minutes to answer from."""
+    """The source, or a fault and None where it has more rows than a crew ever measures."""
     if source is None or len(source.lines) <= (most := MOST_LINES[source.file]):
         return source
     found = f"{source.file} has {len(source.lines)} lines, and {most} are the most"
