@@ -57,8 +57,8 @@ def window_weights(
     Raises
     ------
     CallError
-        If the window has no width, the spread is not positive, or no logged time lies
-        inside the window.
+        If the window has no width, the spread is not positive, no logged time lies inside
+        the window, or all that counts lies at ride height.
     """
     low, high = window_mm
     if not high > low or (spread_mm is not None and not spread_mm > 0.0):
