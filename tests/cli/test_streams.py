@@ -53,7 +53,9 @@ def test_a_picture_that_fails_half_way_leaves_the_old_one(
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full here")
-@pytest.mark.parametrize("words", [["next", DEMO], ["check", DEMO, "--json"], ["--help"]])
+@pytest.mark.parametrize(
+    "words", [["next", DEMO], ["check", DEMO, "--json"], ["curves", DEMO], ["--help"]]
+)
 def test_a_full_disk_is_told(words: list[str]) -> None:
     with Path("/dev/full").open("w") as full:
         done = subprocess.run(

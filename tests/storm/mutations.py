@@ -571,6 +571,16 @@ def call_of(draw: Draw, kind: str, folder: str = ".") -> tuple[list[str], bytes]
     return words, typed
 
 
+def prepare(draw: Draw, bases: Sequence[Path], room: Path, kind: str) -> tuple[list[str], bytes]:
+    """A spoilt copy of one of the bases in an empty room; the words of a call and what is typed."""
+    base = pick(draw, bases)
+    if kind == "axle":
+        base = next(b for b in bases if b.name == "axle")
+    shutil.copytree(base, room, symlinks=True)
+    spoil(draw, room, kind)
+    return call_of(draw, kind)
+
+
 def spoil(draw: Draw, folder: Path, kind: str) -> None:
     """One to five mutations of a logbook that was good, half the time mild ones."""
     own: tuple[str, ...] = WEIGHED

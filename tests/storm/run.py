@@ -62,12 +62,7 @@ class Dice:
 
 def one(draw: mutations.Draw, bases: tuple[Path, ...], room: Path, kind: str) -> judge.Played:
     """A spoilt logbook in an empty room, and a command played on it."""
-    base = mutations.pick(draw, bases)
-    if kind == "axle":
-        base = next(b for b in bases if b.name == "axle")
-    shutil.copytree(base, room, symlinks=True)
-    mutations.spoil(draw, room, kind)
-    words, typed = mutations.call_of(draw, kind)
+    words, typed = mutations.prepare(draw, bases, room, kind)
     _note(room, words, typed)
     return judge.play(room, words, typed)
 
@@ -129,6 +124,8 @@ def _child(before: Path, asked: argparse.Namespace) -> dict[str, int]:
     words += ["--only", asked.only] if asked.only else []
     env = {**os.environ, BEFORE: str(before.resolve())}
     done = subprocess.run(words, stdout=subprocess.PIPE, text=True, env=env, check=False)
+    if done.returncode:
+        sys.exit(f"the older package took its process with it, code {done.returncode}")
     return dict(json.loads(done.stdout.splitlines()[-1]))
 
 

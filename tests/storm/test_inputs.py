@@ -41,39 +41,17 @@ def bases(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, ...]:
     return mutations.make_bases(tmp_path_factory.mktemp("bases") / "bases")
 
 
-def _weather(bases: tuple[Path, ...], home: Path, data: st.DataObject, kind: str) -> judge.Played:
-    draw = _Drawn(data)
-    base = mutations.pick(draw, bases)
-    if kind == "axle":
-        base = next(b for b in bases if b.name == "axle")
-    room = home / "room"
-    shutil.rmtree(room, ignore_errors=True)
-    shutil.copytree(base, room, symlinks=True)
-    mutations.spoil(draw, room, kind)
-    words, typed = mutations.call_of(draw, kind)
-    return judge.play(room, words, typed)
-
-
-@pytest.mark.parametrize("kind", mutations.FAST)
-def test_quick_commands_answer_or_say_why_not(
+@pytest.mark.parametrize("kind", mutations.KINDS)
+def test_every_command_answers_or_says_why_not(
     kind: str, bases: tuple[Path, ...], tmp_path: Path
 ) -> None:
     @given(st.data())
-    @settings(STEADY, max_examples=25)
+    @settings(STEADY, max_examples=25 if kind in mutations.FAST else 4)
     def weather(data: st.DataObject) -> None:
-        assert not (played := _weather(bases, tmp_path, data, kind)).complaints, played
-
-    weather()
-
-
-@pytest.mark.parametrize("kind", mutations.SLOW)
-def test_slower_commands_answer_or_say_why_not(
-    kind: str, bases: tuple[Path, ...], tmp_path: Path
-) -> None:
-    @given(st.data())
-    @settings(STEADY, max_examples=4)
-    def weather(data: st.DataObject) -> None:
-        assert not (played := _weather(bases, tmp_path, data, kind)).complaints, played
+        room = tmp_path / "room"
+        shutil.rmtree(room, ignore_errors=True)
+        played = judge.play(room, *mutations.prepare(_Drawn(data), bases, room, kind))
+        assert not played.complaints, played
 
     weather()
 

@@ -31,6 +31,7 @@ from optimizer.present.brief import corner_brief
 from optimizer.present.brief_message import message
 from optimizer.present.brief_page import page
 from optimizer.present.crew import Crew
+from optimizer.present.kit_document import _no_formula
 from optimizer.records import Logbook
 from tests.storm import judge, mutations
 
@@ -97,6 +98,9 @@ def test_nothing_is_run_while_hostile_logbooks_are_read(tmp_path: Path) -> None:
 
 def test_a_shopping_list_holds_no_formula(demo_copy: Path) -> None:
     """A source that a spreadsheet would reckon with is told as text, by an apostrophe."""
+    for text in ("=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1"):
+        assert _no_formula(text) == f"'{text}"
+    assert _no_formula("a shop = dear") == "a shop = dear"
     offers = demo_copy / "offers.csv"
     rows = [row.rsplit(",", 1)[0] for row in offers.read_text(encoding="utf-8").splitlines()[2:]]
     bad = ("=1+1", "+1", "-1", "@SUM(A1)", "=cmd|' /C calc'!A0")
