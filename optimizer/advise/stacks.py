@@ -63,8 +63,9 @@ def possible_splits(stack: Stack, now: Run, reference: Run) -> tuple[Split, ...]
         If not even the present total can be stacked.
     """
     on_car = now.above_mm + now.below_mm
-    box = Counter(_grains(stack.box_mm or on_car))
-    total = sum(_grains(on_car))
+    typed = stack.box_mm or on_car
+    box = Counter(in_grains(typed))
+    total = sum(in_grains(on_car))
     most = stack.most_shims or max(MOST_SHIMS, len(on_car))
     tolerance = round(TOTAL_TOLERANCE_MM * GRAIN_PER_MM)
     best: dict[int, tuple[tuple[int, ...], tuple[int, ...]]] = {}
@@ -86,8 +87,8 @@ def possible_splits(stack: Stack, now: Run, reference: Run) -> tuple[Split, ...]
         )
     splits = [
         Split(
-            above_mm=_millimetres(above),
-            below_mm=_millimetres(below),
+            above_mm=in_millimetres(above, typed),
+            below_mm=in_millimetres(below, typed),
             height_mm=_height(above, below, reference, stack),
         )
         for below, above in best.values()
@@ -127,9 +128,15 @@ def _height(above: Sequence[int], below: Sequence[int], reference: Run, stack: S
     return sum(below) / GRAIN_PER_MM - sum(reference.below_mm)
 
 
-def _grains(stack_mm: Sequence[float]) -> list[int]:
+def in_grains(stack_mm: Sequence[float]) -> list[int]:
+    """Thicknesses as whole grains, which can be compared and counted."""
     return [round(t * GRAIN_PER_MM) for t in stack_mm]
 
 
-def _millimetres(stack: Sequence[int]) -> tuple[float, ...]:
-    return tuple(t / GRAIN_PER_MM for t in stack)
+def in_millimetres(stack: Sequence[int], typed_mm: Sequence[float] = ()) -> tuple[float, ...]:
+    """The reverse of :func:`in_grains`, each shim as thick as it was typed where it was.
+
+    A sixteenth of an inch is 1587.5 grains: as 1.588 mm it would be told as another shim.
+    """
+    as_typed = dict(zip(in_grains(typed_mm), typed_mm, strict=True))
+    return tuple(as_typed.get(t, t / GRAIN_PER_MM) for t in stack)

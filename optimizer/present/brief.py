@@ -20,6 +20,7 @@ from optimizer.advise.evidence import Evidence, corner_evidence
 from optimizer.advise.explore import Explored, explore
 from optimizer.advise.makeable import limits_of
 from optimizer.advise.next_move import advise
+from optimizer.advise.stacks import in_grains, in_millimetres
 from optimizer.advise.table import Table, same_setting
 from optimizer.advise.verified import foretold, score_of_readings
 from optimizer.measure.spreads import GaugeStudy, gauge_study
@@ -350,13 +351,18 @@ def _took(advice: Advice, crew: Crew, came: Came) -> str:
 def _parts(advice: Advice, crew: Crew) -> str:
     """Shims that go in and come off."""
     now, then = advice.now.split, advice.move.spot.split
-    before = Counter((*now.above_mm, *now.below_mm))
-    after = Counter((*then.above_mm, *then.below_mm))
+    # as typed in inches, a shim that stands on the car is a rounding off the one of the box
+    shims = [(*s.above_mm, *s.below_mm) for s in (now, then)]
+    before, after = (Counter(in_grains(s)) for s in shims)
     fitted, taken = (
-        tuple(sorted(d.elements(), reverse=True)) for d in (after - before, before - after)
+        in_millimetres(sorted(d.elements(), reverse=True)) for d in (after - before, before - after)
     )
     if not fitted and not taken:
-        return "No shims but those on the car." if now != then else ""
+        stands = all(
+            in_grains(a) == in_grains(b)
+            for a, b in ((now.above_mm, then.above_mm), (now.below_mm, then.below_mm))
+        )
+        return "" if stands else "No shims but those on the car."
     words = [f"in from the box {crew.stack(fitted)}"] if fitted else []
     words += [f"off {crew.stack(taken)}"] if taken else []
     return f"Shims, {crew.units.length}: {'; '.join(words)}."

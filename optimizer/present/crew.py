@@ -18,7 +18,7 @@ DECIMALS = {"mm": 1, "cm": 2, "in": 2, "thou": 0, "deg": 2, "min": 0}
 DIAL_DECIMALS = {"mm": 2, "cm": 3, "in": 3, "thou": 0, "deg": 2, "min": 0}
 # read by eye, so one digit less than a dial; neither can be set to zero
 ROUGH_KINDS = ("toe-plate", "spot")
-SHIM_DECIMALS = 5
+SHIM_DECIMALS = 6  # 1/64 of an inch ends there: no rounding on the halfway mark
 TRAVEL_DECIMALS = {"mm": 1, "cm": 2, "in": 2}
 
 
