@@ -17,6 +17,7 @@ BAND_SD = 1.6449  # half a 90 % band of a normal, in standard deviations
 # how far the shift formula errs from the exact mechanism over the simulated population
 # (slots out of line with the link, cams that lift the pivot), mm per mm of height and length
 FORMULA_SD = (0.005, 0.006)
+SAME_WIDTH = 1e-6  # bands whose widths differ by a smaller share are as short
 
 
 @record
@@ -167,7 +168,10 @@ def shortest_bands(draws: Array, share: float = BAND[1] - BAND[0]) -> Array:
     ordered = np.sort(draws, axis=0)
     n = len(ordered)
     width = min(int(np.ceil(share * n)), n - 1)
-    first = np.argmin(ordered[width:] - ordered[: n - width], axis=0)
+    wide = ordered[width:] - ordered[: n - width]
+    # Draws paired by sign may leave two stretches of one width: the lower one, whatever the
+    # last bit of either says.
+    first = np.argmax(wide <= np.min(wide, axis=0) * (1.0 + SAME_WIDTH), axis=0)
     column = np.arange(ordered.shape[1])
     return np.stack(
         [np.mean(draws, axis=0), ordered[first, column], ordered[first + width, column]]

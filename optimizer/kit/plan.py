@@ -247,7 +247,9 @@ class Planner:
             ]
             rows.sort(key=lambda row: row[0])
             near = np.abs(costs.best_height_mm[:, None] - np.array([r[0] for r in rows])[None, :])
-            share = np.bincount(near.argmin(axis=1), minlength=len(rows)) / len(near)
+            # halfway between two of them, the lower one counts, whatever the last bit says
+            closest = np.round(near, 6).argmin(axis=1)
+            share = np.bincount(closest, minlength=len(rows)) / len(near)
             out.append(
                 tuple(
                     Height(height_mm=h, share=float(n), loss_deg=loss, split=split)
