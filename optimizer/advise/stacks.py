@@ -129,8 +129,11 @@ def _height(above: Sequence[int], below: Sequence[int], reference: Run, stack: S
 
 
 def in_grains(stack_mm: Sequence[float]) -> list[int]:
-    """Thicknesses as whole grains, which can be compared and counted."""
-    return [round(t * GRAIN_PER_MM) for t in stack_mm]
+    """Thicknesses as whole grains, which can be compared and counted.
+
+    Half a grain, such as a sixteenth of an inch ends in, goes up whatever its last bit says.
+    """
+    return [round(t * GRAIN_PER_MM + 1e-6) for t in stack_mm]
 
 
 def in_millimetres(stack: Sequence[int], typed_mm: Sequence[float] = ()) -> tuple[float, ...]:

@@ -355,7 +355,8 @@ def _parts(advice: Advice, crew: Crew) -> str:
     shims = [(*s.above_mm, *s.below_mm) for s in (now, then)]
     before, after = (Counter(in_grains(s)) for s in shims)
     fitted, taken = (
-        in_millimetres(sorted(d.elements(), reverse=True)) for d in (after - before, before - after)
+        in_millimetres(sorted(d.elements(), reverse=True), shims[0] + shims[1])
+        for d in (after - before, before - after)
     )
     if not fitted and not taken:
         stands = all(
