@@ -373,11 +373,12 @@ def mirrored(car: Car) -> Car:
 # --- another order -------------------------------------------------------------------------
 
 
-def shuffled(car: Car, seed: int) -> Car:
+def shuffled(car: Car, seed: int, *, within: bool = True) -> Car:
     """The same rows where order has no meaning in another: keys, columns, travels of a pass.
 
-    A pass keeps its zero first and its return last. Runs keep their order, which tells which
-    came later, and so do corners, whose order is that of the screens.
+    A pass keeps its zero first and its return last, and all of its order unless ``within``.
+    Runs keep theirs, which tells which came later, and so do corners, whose order is that of
+    the screens.
     """
     rng = random.Random(seed)
 
@@ -398,14 +399,14 @@ def shuffled(car: Car, seed: int) -> Car:
         rng.shuffle(names)
         ordered = list(rows)
         if file == "readings.csv":
-            ordered = _reordered(rows, rng)
+            ordered = _reordered(rows, rng, within)
         elif file == "travel.csv":
             rng.shuffle(ordered)
         tables[file] = [{name: row[name] for name in names} for row in ordered]
     return Car(toml=keys(car.toml), tables=tables)
 
 
-def _reordered(rows: Sequence[Row], rng: random.Random) -> list[Row]:
+def _reordered(rows: Sequence[Row], rng: random.Random, within: bool) -> list[Row]:
     """Passes in another order, the travels of each too, but for its zero and its return."""
     passes: dict[tuple[str, str], list[Row]] = {}
     for row in rows:
@@ -416,7 +417,7 @@ def _reordered(rows: Sequence[Row], rng: random.Random) -> list[Row]:
         zeros = [row for row in block if Decimal(row[travel]) == 0]
         away = [row for row in block if Decimal(row[travel]) != 0]
         rng.shuffle(away)
-        blocks.append([*zeros[:1], *away, *zeros[1:]])
+        blocks.append([*zeros[:1], *away, *zeros[1:]] if within else block)
     rng.shuffle(blocks)
     return [row for block in blocks for row in block]
 
