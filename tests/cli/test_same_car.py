@@ -3,9 +3,8 @@
 Other units (in car.toml, or in the headers alone), other signs, the gauge seen from its other
 side, the mirror image, rows in another order, another path. Answers are compared digit for
 digit: the first car is printed in the other's units and signs, the other as it is. Figures of
-the JSON may differ by what a conversion's last bit (1e-16) grows to in the solves: a
-thousandth of a millionth of a per cent of the figure, 1e-9 with a floor of 1e-11 for those
-that are zero but for rounding. Hard points go through Newton's method and differences of it,
+the JSON may differ by what a conversion's last bit (1e-16) grows to in the solves: 1e-9 of the
+figure, with a floor of 1e-11 for those that are zero but for rounding. Hard points go through Newton's method and differences of it,
 which stop at 1e-8 or so: 1e-6 for a figure, and the words to the letter.
 """
 
@@ -50,11 +49,11 @@ INCH = {"travel": "in", "reading": "in", "length": "in", "toe": "min"}
 METRIC = {"travel": "mm", "reading": "mm", "length": "mm", "toe": "deg"}
 THOU = {"travel": "cm", "reading": "thou", "length": "in", "toe": "deg"}
 MIXED = {"travel": "cm", "reading": "mm", "length": "mm", "toe": "min"}
-UNITS = {"inch": INCH, "metric": METRIC, "thou": THOU, "mixed": MIXED}
+UNITS = {"inch": INCH, "metric": METRIC, "thou": THOU}
 REL, FLOOR = 1e-9, 1e-11
-REL_OF_POINTS, FLOOR_OF_POINTS = 1e-5, 1e-8
+REL_OF_POINTS, FLOOR_OF_POINTS = 1e-6, 1e-8
 
-Calls = Sequence[tuple[str, ...]]
+Calls = tuple[tuple[str, ...], ...]
 WORDS: Calls = (("check",), ("curves",), ("next",), ("tradeoff", "--at", "@-38"))
 DOCUMENTS: Calls = tuple((*call, "--json") for call in WORDS)
 
@@ -274,9 +273,13 @@ MAKERS: Mapping[str, Callable[[], Car]] = {
     "rack": _rack,
 }
 CARS = ("readme", *MAKERS)
-SOME = [  # the car with ten faults takes a second for an answer
-    pytest.param(name, marks=pytest.mark.slow) if name == "faults" else name for name in CARS
-]
+QUICK = ("demo", "plate")
+SOME = [name if name in QUICK else pytest.param(name, marks=pytest.mark.slow) for name in CARS]
+
+
+def _name(case: Any) -> str:
+    """A car's name, marked or not."""
+    return case if isinstance(case, str) else str(case.values[0])
 
 
 @pytest.fixture
@@ -419,8 +422,8 @@ def _compare(teller: Teller, car: Car, other: Car, calls: Calls) -> None:
     units = {"toe": "deg", **other.toml["units"]}
     sign = -1 if other.toml.get("signs", {}).get("bump") == "minus" else 1
     for call in calls:
-        if call[0] == "tradeoff" and "worth" in call:
-            continue
+        if len(car.toml["corner"]) > 2 and call[0] != "check":
+            continue  # the car with ten faults is there for what check says
         words = _said_in(call, units, sign)
         a, b = teller.ask(one, words, like=other), teller.ask(two, words)
         if "--json" in call:
@@ -448,17 +451,15 @@ def test_other_units(name: str, units: str, make: Callable[[str], Car], teller: 
     """Every value in another unit: the same words and figures, printed in that unit."""
     car = make(name)
     other = in_units(car, **_units_of(car, UNITS[units]))
-    _compare(teller, car, other, WORDS if units in ("inch", "mixed") else ())
-    _compare(teller, car, other, DOCUMENTS if units in ("inch", "thou", "metric") else ())
+    _compare(teller, car, other, DOCUMENTS if units == "thou" else WORDS + DOCUMENTS)
 
 
 @pytest.mark.parametrize("name", SOME)
 def test_units_of_the_headers(name: str, make: Callable[[str], Car], teller: Teller) -> None:
     """Tables alone in other units, named in their headers: the same screens to the letter."""
     car = make(name)
-    for wanted in (INCH, MIXED):
-        units = _units_of(car, {**wanted, "length": "in"})
-        _compare(teller, car, in_headers(car, **units), WORDS)
+    units = _units_of(car, {**MIXED, "length": "in"})
+    _compare(teller, car, in_headers(car, **units), WORDS)
 
 
 @pytest.mark.parametrize("name", SOME)
@@ -509,21 +510,29 @@ def test_a_goal_typed_in_other_units(teller: Teller) -> None:
     _of_both(a, b, car, _crews_own)
 
 
-PAPERS: Calls = (("brief", "--markdown"), ("kit", "--one-more"), ("kit", "--recipes"))
+PAPERS: Calls = (("brief", "--markdown"), ("kit",))
 
 
-@pytest.mark.parametrize("name", ["demo", pytest.param("plate", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["demo", "plate"])
 def test_kit_and_brief_in_other_units(name: str, teller: Teller) -> None:
     """Shims to buy, how to stack them, and the message to a chat."""
     car = MAKERS[name]()
     calls = PAPERS if name == "demo" else PAPERS[:1]
-    documents = (("kit", "--json"),) if name == "demo" else ()
+    documents: Calls = (("kit", "--json"),) if name == "demo" else ()
     other = METRIC if name == "plate" else INCH
     _compare(teller, car, in_units(car, **other), (*calls, *documents))
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["pair", "points", "spot", "rack"])
+def test_a_height_halfway_between_two_is_asked_for_once(teller: Teller) -> None:
+    """A draw's best height lies halfway between two that are told: the same one counts."""
+    car = _points()
+    _compare(teller, car, in_units(car, **INCH), (("kit", "--recipes"),))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["points", "spot", "rack"])
 def test_more_briefs_in_other_units(name: str, teller: Teller) -> None:
     """The message to a chat of the other cars, and what repeats are worth."""
     car = MAKERS[name]()
@@ -539,7 +548,7 @@ def test_axle_in_other_units(teller: Teller) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["demo", "points"])
+@pytest.mark.parametrize("name", ["demo"])
 def test_pages_in_other_units(name: str, teller: Teller, tmp_path: Path) -> None:
     """The sheet to the letter, and the brief's page with its tables of every setting."""
     from pypdf import PdfReader
@@ -589,7 +598,7 @@ def test_other_signs(name: str, make: Callable[[str], Car], teller: Teller) -> N
     _compare(teller, car, both, (*WORDS, ("next", "--json"), ("curves", "--json")))
 
 
-@pytest.mark.parametrize("name", [n for n in SOME if n != "rack"])
+@pytest.mark.parametrize("name", [n for n in SOME if _name(n) not in ("rack", "faults")])
 def test_the_gauge_seen_from_its_other_side(
     name: str, make: Callable[[str], Car], teller: Teller
 ) -> None:
@@ -612,7 +621,7 @@ def _renamed(said: Said, name: str, here: str) -> Said:
     return replace(said, out=out, err=err)
 
 
-@pytest.mark.parametrize("name", [n for n in CARS if n not in ("pair", "faults")])
+@pytest.mark.parametrize("name", [n for n in SOME if _name(n) not in ("pair", "faults")])
 def test_mirrored(name: str, make: Callable[[str], Car], teller: Teller) -> None:
     """The corner on the other side: the same screens but for its name."""
     car = make(name)
@@ -620,7 +629,7 @@ def test_mirrored(name: str, make: Callable[[str], Car], teller: Teller) -> None
     (here,), (there,) = car.toml["corner"], other.toml["corner"]
     assert here != there
     one, two = teller.write(car), teller.write(other)
-    for call in (*WORDS, ("next", "--json"), ("brief", "--markdown")):
+    for call in (*WORDS, ("next", "--json")):
         words = _said_in(call, car.toml["units"])
         a, b = teller.ask(one, words), teller.ask(two, words)
         assert a.code == 0, a.err
@@ -670,15 +679,16 @@ def test_rows_and_keys_in_another_order(
     """
     car = make(name)
     one = teller.write(car)
-    calls = (("curves",), ("curves", "--json"), ("next",), ("next", "--json"))
-    for seed in (1, 2):
-        two = teller.write(shuffled(car, seed, within=name != "faults"))
-        for call in calls:
-            a, b = teller.ask(one, call), teller.ask(two, call)
-            if "--json" in call:
-                _of_both(a, b, car, _lines)
-            else:
-                assert a == b
+    calls: Calls = (("curves",), ("curves", "--json"), ("next",), ("next", "--json"))
+    if name == "faults":
+        calls = (("curves",), ("next", "--json"))
+    two = teller.write(shuffled(car, 1, within=name != "faults"))
+    for call in calls:
+        a, b = teller.ask(one, call), teller.ask(two, call)
+        if "--json" in call:
+            _of_both(a, b, car, _lines)
+        else:
+            assert a == b
 
 
 def test_another_place(teller: Teller, tmp_path: Path) -> None:
@@ -686,7 +696,7 @@ def test_another_place(teller: Teller, tmp_path: Path) -> None:
     car = _demo()
     one = teller.write(car)
     two = car.write(tmp_path / "somewhere else" / ("deep " * 8).strip() / "car")
-    for call in (*WORDS[:3], *DOCUMENTS[:3], ("brief", "--markdown")):
+    for call in (*WORDS[:3], *DOCUMENTS[:3]):
         assert teller.ask(one, call) == teller.ask(two, call)
 
 
@@ -780,14 +790,6 @@ FOREVER = settings(
 @given(car=_corners(), units=st.sampled_from((INCH, METRIC, THOU, MIXED)))
 def test_any_corner(car: Car, units: dict[str, str], tmp_path: Path, teller: Teller) -> None:
     """A few corners of the legal ones."""
-    _holds_of_any(car, units, tmp_path, teller)
-
-
-@pytest.mark.slow
-@settings(FOREVER, max_examples=40)
-@given(car=_corners(), units=st.sampled_from((INCH, METRIC, THOU, MIXED)))
-def test_many_corners(car: Car, units: dict[str, str], tmp_path: Path, teller: Teller) -> None:
-    """More of them."""
     _holds_of_any(car, units, tmp_path, teller)
 
 
