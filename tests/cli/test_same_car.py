@@ -4,8 +4,9 @@ Other units (in car.toml, or in the headers alone), other signs, the gauge seen 
 side, the mirror image, rows in another order, another path. Answers are compared digit for
 digit: the first car is printed in the other's units and signs, the other as it is. Figures of
 the JSON may differ by what a conversion's last bit (1e-16) grows to in the solves: 1e-9 of the
-figure, with a floor of 1e-11 for those that are zero but for rounding. Hard points go through Newton's method and differences of it,
-which stop at 1e-8 or so: 1e-6 for a figure, and the words to the letter.
+figure, with a floor of 1e-11 for those that are zero but for rounding. Hard points go through
+Newton's method and differences of it, which stop at 1e-8 or so: 1e-6 for a figure, and the
+words to the letter.
 """
 
 from __future__ import annotations
