@@ -137,10 +137,13 @@ def test_four_times_the_columns_take_four_times_as_long(tmp_path: Path, same_run
         folder = tmp_path / str(n)
         folder.mkdir()
         _plan(folder, text)  # what the first call loads is not counted
-    for n in sizes * 4:  # in turns, since a machine's speed changes while it is measured
-        folder = tmp_path / str(n)
-        start = time.process_time()
-        plan = plan_import(folder / "car", folder / "wide.csv")
-        assert len(import_lines(plan)) > n // 10
-        took[n] = min(took[n], time.process_time() - start)
-    assert took[sizes[1]] < 8.0 * took[sizes[0]]
+    for _ in range(12):  # the least of some turns: a busy machine slows down now this, now that
+        for n in sizes:
+            folder = tmp_path / str(n)
+            start = time.process_time()
+            plan = plan_import(folder / "car", folder / "wide.csv")
+            assert len(import_lines(plan)) > n // 10
+            took[n] = min(took[n], time.process_time() - start)
+        if took[sizes[1]] < 8.0 * took[sizes[0]]:
+            return
+    raise AssertionError(took)
