@@ -13,7 +13,7 @@ import random
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from decimal import Context, Decimal
 from fractions import Fraction
 from pathlib import Path
@@ -442,13 +442,3 @@ def _value(value: Any) -> str:
     if isinstance(value, list):
         return f"[{', '.join(_value(one) for one in value)}]"
     return text_of(Decimal(value))
-
-
-def changed(car: Car, corner: str | None = None, **tables: Mapping[str, Any]) -> Car:
-    """A car with some tables of it (of a corner, where one is named) taken in anew."""
-    toml = dict(car.toml)
-    if corner is None:
-        toml.update({name: dict(table) for name, table in tables.items()})
-    else:
-        toml["corner"] = {**toml["corner"], corner: {**toml["corner"][corner], **tables}}
-    return replace(car, toml=toml)
