@@ -456,10 +456,16 @@ def draw_scores_deg(
 
 
 def _root(cov: Array) -> Array:
-    """A square root of a covariance that may be singular to rounding."""
+    """The symmetric square root of a covariance that may be singular to rounding.
+
+    Of all roots the one that moves as little as the covariance does: eigenvectors change sign
+    and mix where values are near each other, by the last bit of a reading or by another build
+    of the library, and draws made along them would be others each time.
+    """
     scale = np.sqrt(np.maximum(np.diag(cov), 1e-300))
     value, vector = np.linalg.eigh(cov / np.outer(scale, scale))
-    return np.asarray(scale[:, None] * vector * np.sqrt(np.maximum(value, 0.0)))
+    root = vector * np.sqrt(np.maximum(value, 0.0)) @ vector.T
+    return np.asarray(scale[:, None] * root)
 
 
 def _checked(x: ArrayLike, y: ArrayLike | None) -> tuple[Array, Array]:

@@ -794,6 +794,14 @@ def test_any_corner(car: Car, units: dict[str, str], tmp_path: Path, teller: Tel
     _holds_of_any(car, units, tmp_path, teller)
 
 
+@pytest.mark.slow
+@settings(FOREVER, max_examples=40)
+@given(car=_corners(), units=st.sampled_from((INCH, METRIC, THOU, MIXED)))
+def test_many_corners(car: Car, units: dict[str, str], tmp_path: Path, teller: Teller) -> None:
+    """More of them."""
+    _holds_of_any(car, units, tmp_path, teller)
+
+
 # --- this file can fail --------------------------------------------------------------------
 
 
