@@ -29,6 +29,10 @@ whole, q, y, z and w may be left continuous. A level above what is on hand needs
 ceil((level + k - o_t) / most parts in a pack) packs of those that hold the part. A recipe
 that needs no less of any part than another of the same setting is left out.
 
+One corner has the whole box to itself, so o_t - k of each part cost it nothing whatever else
+is made. Needs up to that count as none; a setting that needs no more is made, every set N
+that holds one drops out with its z, and so does a setting that is in no set left.
+
 A second program then finds the least price at that loss; losses within a millionth of the
 largest cost are the same. With a gap above zero it is left out, for it is the harder one:
 the price is then the least that fills the bags found.
@@ -270,13 +274,24 @@ class _Program:
         self.packs = self.model.add([float(n) for n in enough], whole=True)
         self.one = self.model.add([1.0], whole=False)
         self.model.row(self.one, [1.0], low=1.0)
+        self.free = self._free()
         self.books: list[list[tuple[list[int], list[float]]]] = []
         self.steps: list[dict[int, float]] = []
+        largest = self.floor
         for ask in asks:
-            lean = [_lean(needs) for needs in ask.recipes]
-            made, takes = self._makeable(lean)
-            self.books.append(self._book(lean, takes))
-            self._losses(ask, made)
+            lacking = [_lean(np.where(needs <= self.free, 0, needs)) for needs in ask.recipes]
+            free = {k for k, needs in enumerate(lacking) if len(needs) and not needs[0].any()}
+            every = _sets(ask)
+            steps = {n: size for n, size in every.items() if free.isdisjoint(n)}
+            largest = max([largest, *every.values()])
+            if free:  # a setting that is never better than one of those need not be made
+                better = {k for members in steps for k in members}
+                lacking = [n if k in better else n[:0] for k, n in enumerate(lacking)]
+            made, takes = self._makeable(lacking)
+            if not free:
+                self.model.row(made, [1.0] * len(made), low=1.0)
+            self.books.append(self._book(lacking, takes))
+            self._losses(steps, made)
         for part in range(n_part):
             self._boxed(part, [corner[part] for corner in self.books])
         cost = np.zeros(len(self.model.upper))
@@ -285,7 +300,7 @@ class _Program:
                 cost[at] += size
         cost[self.one] = self.floor
         self.loss_cost = cost
-        self.scale = COST_SCALE / (float(cost.max(initial=0.0)) or 1.0)
+        self.scale = COST_SCALE / (largest or 1.0)
         self.tie = TIE / self.scale
         self.price_cost = np.zeros(len(cost))
         self.price_cost[self.packs] = shop.price[self.order] + fewest_first(enough)
@@ -298,7 +313,6 @@ class _Program:
             q = self.model.add([1.0] * len(needs), whole=False)
             self.model.row([y, *q], [1.0] + [-1.0] * len(q), low=0.0, high=0.0)
             takes.append(q)
-        self.model.row(made, [1.0] * len(made), low=1.0)
         return made, tuple(takes)
 
     def _book(
@@ -353,15 +367,16 @@ class _Program:
             if _with_recipe(a)
         )
 
-    def _losses(self, ask: Ask, made: list[int]) -> None:
+    def _free(self) -> Whole:
+        """Of each part what a bag may hold at no price, whatever is bought: one wheel's alone."""
+        one = len(self.asks) == 1
+        return np.maximum(self.shop.on_hand - self.spares, 0) * one
+
+    def _losses(self, steps: dict[tuple[int, ...], float], made: list[int]) -> None:
         """Variables z, one for each set of settings of which none may be made."""
-        can = _with_recipe(ask)
-        steps: dict[tuple[int, ...], float] = {}
-        for members, size in _steps(ask.loss[:, can], ask.shares * ask.weight):
-            steps[members] = steps.get(members, 0.0) + size
         at = self.model.add([1.0] * len(steps), whole=False)
         for z, members in zip(at, steps, strict=True):
-            self.model.row([z, *(made[can[k]] for k in members)], [1.0] * (len(members) + 1), low=1)
+            self.model.row([z, *(made[k] for k in members)], [1.0] * (len(members) + 1), low=1)
         self.steps.append(dict(zip(at, steps.values(), strict=True)))
 
     def plan(self, budget: int | None) -> Plan | None:
@@ -414,7 +429,8 @@ class _Program:
         books, recipe, choice, losses = [], [], [], []
         for ask, book in zip(self.asks, self.books, strict=True):
             bag = np.array([solution.x[at] @ np.array(size) for at, size in book])
-            which = _fitting(ask, np.round(bag).astype(np.int64))
+            bag = np.maximum(np.round(bag).astype(np.int64), self.free)
+            which = _fitting(ask, bag)
             # what no scenario picks need not be bought for
             picked = np.unique(_picks(ask, which))
             bag = np.max([ask.recipes[k][which[k]] for k in picked], axis=0)
@@ -457,6 +473,16 @@ def _contradiction() -> SolverStoppedError:
         "the solver's answer does not hold in whole numbers",
         "give prices and losses of a like size, or offer fewer sizes",
     )
+
+
+def _sets(ask: Ask) -> dict[tuple[int, ...], float]:
+    """Sets of settings and what is lost on top where none of them is made."""
+    can = _with_recipe(ask)
+    out: dict[tuple[int, ...], float] = {}
+    for members, size in _steps(ask.loss[:, can], ask.shares * ask.weight):
+        among = tuple(can[k] for k in members)
+        out[among] = out.get(among, 0.0) + size
+    return out
 
 
 def _steps(loss: Array, weight: Array) -> Iterator[tuple[tuple[int, ...], float]]:
