@@ -38,7 +38,10 @@ largest cost are the same. With a gap above zero it is left out, for it is the h
 the price is then the least that fills the bags found.
 
 **Frontier**: from the least loss at any price, the budget goes one coin below the last
-price until nothing can be made; each point is the cheapest of its loss.
+price until nothing can be made; each point is the cheapest of its loss. Where all prices are
+multiples of one that is no less than the step, the next budget down leaves no price out, and
+the second program is needed at the dearest point alone: a point that the next one matches in
+loss gives way to it.
 """
 
 from __future__ import annotations
@@ -232,14 +235,16 @@ def frontier(
         plan = program.plan_for_loss(plan.loss * (1.0 + gap)) or plan
     if most is not None:
         step = max(step, -(-(plan.price - cheapest.price) // most))
+    priced = gap == 0.0 and step > np.gcd.reduce(shop.price)
     found: list[Plan] = []
     while plan is not None:
-        # only with a gap, or at a tie, can a cheaper point lose no more: it takes the place
+        # a cheaper point that loses no more takes the place of the one before
         while found and found[-1].loss >= plan.loss - program.tie:
             found.pop()
         found.append(plan)
         left = plan.price - cheapest.price
-        plan = program.plan(plan.price - min(step, left)) if left > 0 else None
+        budget = plan.price - min(step, left)
+        plan = program.plan(budget, priced=priced) if left > 0 else None
     return tuple(reversed(found))
 
 
@@ -379,8 +384,8 @@ class _Program:
             self.model.row([z, *(made[k] for k in members)], [1.0] * (len(members) + 1), low=1)
         self.steps.append(dict(zip(at, steps.values(), strict=True)))
 
-    def plan(self, budget: int | None) -> Plan | None:
-        """Least loss within a budget, then least price for that loss; None if nothing can."""
+    def plan(self, budget: int | None, *, priced: bool = True) -> Plan | None:
+        """Least loss within a budget, ``priced`` the cheapest of those; None if nothing can."""
         spent = len(self.model.rows)
         try:
             if budget is not None:
@@ -390,7 +395,7 @@ class _Program:
             if best is None:
                 return None
             plan = self._read(best, best.gap)
-            if self.gap == 0.0:
+            if self.gap == 0.0 and priced:
                 self._lose_at_most(plan.loss)
                 cheapest = self._least(self.price_cost, every=True)
                 if cheapest is None:
@@ -445,8 +450,7 @@ class _Program:
         packs[self.order] = solution.x[self.packs].astype(np.int64)
         if np.any(needed > self.shop.box(packs)):
             raise _contradiction()
-        if self.gap > 0.0:
-            packs = cheapest_packs(self.shop, needed).packs
+        packs = cheapest_packs(self.shop, needed).packs
         return Plan(
             packs=packs,
             price=self.shop.cost(packs),
