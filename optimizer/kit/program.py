@@ -300,8 +300,8 @@ class _Program:
         for part in range(n_part):
             self._boxed(part, [corner[part] for corner in self.books])
         cost = np.zeros(len(self.model.upper))
-        for steps in self.steps:
-            for at, size in steps.items():
+        for rises in self.steps:
+            for at, size in rises.items():
                 cost[at] += size
         cost[self.one] = self.floor
         self.loss_cost = cost
