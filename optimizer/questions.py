@@ -10,7 +10,7 @@ import shlex
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import typer
 
@@ -29,11 +29,13 @@ from optimizer.logbook import (
 )
 from optimizer.logbook.car import GAUGES
 from optimizer.logbook.disk import held_bytes
-from optimizer.logbook.paste import PASTED, TableRow
 from optimizer.logbook.values import write_stack
 from optimizer.record import record
 from optimizer.records import GaugeKind, Units
 from optimizer.units import from_mm
+
+if TYPE_CHECKING:
+    from optimizer.logbook.paste import TableRow
 
 QUESTIONS = {
     "units": "Units: mm or in for everything, or reading,travel,length such as thou,mm,mm",
@@ -302,6 +304,8 @@ def _pasted(table: Path | None) -> Pasted | None:
     if table is None:
         return None
     if str(table) == "-":
+        from optimizer.logbook.paste import PASTED
+
         if sys.stdin.isatty():
             typer.echo("paste the table, then press Enter and Ctrl-D", err=True)
         try:
