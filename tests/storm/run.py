@@ -117,7 +117,7 @@ def spoil_and_play(kinds: tuple[str, ...], n: int, seed: int, home: Path) -> Tal
     return tally
 
 
-def _child(before: Path, asked: argparse.Namespace) -> dict[str, int]:
+def _child(before: Path, asked: argparse.Namespace) -> tuple[dict[str, int], int]:
     """The same inputs on an older package: failures of each kind, and how many causes."""
     words = [sys.executable, str(Path(__file__)), "--inputs", str(asked.inputs)]
     words += ["--seed", str(asked.seed), "--fuzz-minutes", "0", "--no-groups", "--json"]
@@ -126,7 +126,8 @@ def _child(before: Path, asked: argparse.Namespace) -> dict[str, int]:
     done = subprocess.run(words, stdout=subprocess.PIPE, text=True, env=env, check=False)
     if done.returncode:
         sys.exit(f"the older package took its process with it, code {done.returncode}")
-    return dict(json.loads(done.stdout.splitlines()[-1]))
+    told = json.loads(done.stdout.splitlines()[-1])
+    return dict(told["failed"]), int(told["causes"])
 
 
 def _fuzzed(minutes: float) -> tuple[str, str]:
@@ -137,7 +138,7 @@ def _fuzzed(minutes: float) -> tuple[str, str]:
     found = re.search(r"inputs tried (\d+).*?failures (\d+)", done.stdout)
     if not found:
         print(done.stdout.strip())
-        return "not run", "-"
+        return "not run", "?"
     return found[1], found[2] if not done.returncode else f"{found[2]}, left with an error"
 
 
@@ -175,24 +176,24 @@ def main() -> int:
     home = Path(tempfile.mkdtemp(prefix="storm-"))
     tally = spoil_and_play(kinds, asked.inputs, asked.seed, home)
     if asked.json:
-        print("\n" + json.dumps({**tally.failed, "causes": len(tally.told)}))
+        print("\n" + json.dumps({"failed": tally.failed, "causes": len(tally.told)}))
         return 0
-    before = _child(asked.before, asked) if asked.before else {}
+    before, causes = _child(asked.before, asked) if asked.before else ({}, 0)
     found = {kind: str(before.get(kind, 0)) if asked.before else "" for kind in tally.tried}
     print(f"\n{'':22}{'tried':>9}{'answered':>10}{'found':>7}{'left':>6}{'slowest, s':>12}")
     for kind in sorted(tally.tried):
         row = f"{tally.tried[kind]:>9}{tally.answered[kind]:>10}{found[kind]:>7}"
         print(f"{kind:22}{row}{tally.failed[kind]:>6}{tally.slowest_s[kind]:>12.1f}")
     total = sum(before.get(kind, 0) for kind in tally.tried)
-    row = f"{tally.tried.total():>9}{tally.answered.total():>10}{total if before else '':>7}"
+    row = f"{tally.tried.total():>9}{tally.answered.total():>10}{total if asked.before else '':>7}"
     print(f"{'all calls':22}{row}{tally.failed.total():>6}{max(tally.slowest_s.values()):>12.1f}")
-    if before:
-        print(f"{'  of how many causes':22}{'':19}{before['causes']:>7}{len(tally.told):>6}")
+    if asked.before:
+        print(f"{'  of how many causes':22}{'':19}{causes:>7}{len(tally.told):>6}")
     left = tally.failed.total()
     if asked.fuzz_minutes:
         n, bad = _fuzzed(asked.fuzz_minutes)
         print(f"{'fuzzer':22}{n:>9}{'':17}{bad:>6}")
-        left += bad not in ("0", "-")
+        left += bad != "0"
     for name, files in () if asked.no_groups else GROUPS.items():
         passed, failed, skipped = _group(files)
         told = f"  {skipped} skipped" if skipped else ""
