@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import json
 import sys
 from pathlib import Path
 from types import ModuleType
@@ -59,7 +60,6 @@ def test_silence_is_never_taken_for_sound(
     def refused(*words: Any, **named: Any) -> Any:
         raise OSError("no network")
 
-    one = audit.Held(name="numpy", version="1.26.0", licence="BSD", direct=True)
     listed = '[{"name": "NumPy", "latest_version": "2.9"}]'
     for out, code, known in (
         (listed, 0, {"numpy": "2.9"}),
@@ -70,18 +70,41 @@ def test_silence_is_never_taken_for_sound(
         done = audit.subprocess.CompletedProcess([], code, out, "")
         monkeypatch.setattr(audit.subprocess, "run", lambda *w, done=done, **n: done)
         assert audit.newer() == known
+    weak = [{"id": "X-1", "fix_versions": ["9"]}]
+    control, two = audit.CONTROL[0], ("numpy", "typer")
+    held = [audit.Held(name=n, version="1", licence="BSD", direct=True) for n in two]
+    sound = {"numpy": [], "typer": [], control: weak}
+    for vulns, wanted, word in (
+        (sound, 0, "audited: no known weakness in 2"),
+        ({**sound, "numpy": weak}, 1, "numpy 1: X-1, mended in 9"),
+        ({**sound, "numpy": weak, control: []}, 1, "numpy 1: X-1"),
+        ({**sound, control: []}, 2, f"NOT AUDITED: of {control}"),
+        ({**sound, control: None}, 2, "says: not found"),
+        ({**sound, "typer": None}, 2, "NOT AUDITED, the service does not know them: typer"),
+        ({control: weak}, 2, "does not know them: numpy, typer"),
+    ):
+        told = [
+            {"name": n, "skip_reason": "not found"} if v is None else {"name": n, "vulns": v}
+            for n, v in vulns.items()
+        ]
+        out = json.dumps({"dependencies": told})
+        done = audit.subprocess.CompletedProcess([], 0, out, "No known vulnerabilities found")
+        monkeypatch.setattr(audit.subprocess, "run", lambda *w, done=done, **n: done)
+        got, said = audit.audited(held)
+        assert got == wanted
+        assert word in said
     for out, err, code, wanted in (
         ("", "No module named pip_audit", 1, 2),
         ("", "ConnectionError: no route", 1, 2),
         ("", "", 0, 2),
-        ("", "No known vulnerabilities found", 0, 0),
-        ("numpy 1.26.0 X-1", "Found 1 known vulnerability in 1 package", 1, 1),
+        ("", "No known vulnerabilities found", 0, 2),
+        ('{"fixes": []}', "", 0, 2),
     ):
         done = audit.subprocess.CompletedProcess([], code, out, err)
         monkeypatch.setattr(audit.subprocess, "run", lambda *w, done=done, **n: done)
-        got, said = audit.audited([one])
+        got, said = audit.audited(held)
         assert got == wanted
-        assert ("NOT AUDITED" in said) == (wanted == 2)
+        assert "NOT AUDITED" in said
     monkeypatch.setattr(audit.subprocess, "run", refused)
     with pytest.raises(SystemExit) as left:
         audit.main()
