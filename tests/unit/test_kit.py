@@ -171,6 +171,24 @@ def test_plans_and_frontier_agree_with_brute_force(seed: int, n_corner: int, spa
         least_price(shop, asks, wanted[-1][1] - 0.001, spares=spares)
 
 
+@pytest.mark.outside
+@pytest.mark.parametrize("one_price", [False, True])
+@pytest.mark.parametrize("seed", range(20))
+def test_what_is_on_hand_changes_no_answer(seed: int, one_price: bool) -> None:
+    """One corner with a well filled box, which leaves most of its program out."""
+    rng = np.random.default_rng(9000 + seed)
+    shop = replace(_shop(rng, n_part=3, n_pack=4, most=2), on_hand=rng.integers(0, 4, 3))
+    if one_price:
+        shop = replace(shop, price=np.full(4, 7))
+    spares, asks = seed % 3, [_ask(rng, 3)]
+    wanted = _brute_frontier(_brute(shop, asks, spares))
+    plans = frontier(shop, asks, spares=spares)
+    assert [p.price for p in plans] == [price for price, _ in wanted]
+    assert [p.loss for p in plans] == pytest.approx([loss for _, loss in wanted], abs=1e-9)
+    for plan in plans:
+        _honest(plan, shop, asks, spares)
+
+
 def test_the_cases_of_brute_force_are_no_walkover() -> None:
     """Enough of them have several points, and sharing a box and spares cost something."""
     lengths, dearer, spared = [], 0, 0
