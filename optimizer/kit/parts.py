@@ -9,7 +9,7 @@ from decimal import Decimal
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.advise.stacks import GRAIN_PER_MM, Split
+from optimizer.advise.stacks import GRAIN_PER_MM, Split, in_grains, in_millimetres
 from optimizer.errors import CallError
 from optimizer.kit.recipes import Stock
 from optimizer.kit.shop import Shop
@@ -29,19 +29,22 @@ class Catalogue:
     Attributes
     ----------
     parts : by bore, then thickness
+    thick_mm : each part's thickness as it was typed, where shims on hand or on offer were
     offers : as ``shop`` counts its packs
     decimals : behind the point of a price; the smallest coin is the last of them
     shop : packs, prices and what is on hand
     """
 
     parts: tuple[Part, ...]
+    thick_mm: tuple[float, ...]
     offers: tuple[Offer, ...]
     decimals: int
     shop: Shop
 
     def sizes_mm(self, bore: int | None) -> tuple[float, ...]:
         """Thicknesses that fit a bore, thinnest first."""
-        return tuple(size / GRAIN_PER_MM for size, b in self.parts if b == bore)
+        both = zip(self.parts, self.thick_mm, strict=True)
+        return tuple(thick for (_, b), thick in both if b == bore)
 
     def stock(self, bore: int | None, copies: int) -> Stock:
         """What a shim of each size of a bore costs at its cheapest, and how many there are.
@@ -69,7 +72,7 @@ class Catalogue:
         place = {part: i for i, part in enumerate(self.parts)}
         out = np.zeros((len(splits), len(self.parts)), np.int64)
         for row, split in zip(out, splits, strict=True):
-            for shim in grains((*split.above_mm, *split.below_mm)):
+            for shim in in_grains((*split.above_mm, *split.below_mm)):
                 at = place.get((shim, bore))
                 if at is None:
                     raise CallError(
@@ -118,11 +121,13 @@ def catalogue(
     """
     stock: Counter[Part] = Counter()
     for bore, shims in on_hand.items():
-        stock.update((shim, bore) for shim in grains(shims))
-    extra = {(shim, bore) for bore in on_hand for shim in grains(more_mm)}
+        stock.update((shim, bore) for shim in in_grains(shims))
+    extra = {(shim, bore) for bore in on_hand for shim in in_grains(more_mm)}
     sold = [_part_of(offer, on_hand) for offer in offers]
     parts = sorted({*stock, *extra, *sold}, key=lambda p: (p[1] or 0, p[0]))
     place = {part: i for i, part in enumerate(parts)}
+    # of two that are the same part, the one on hand says how it is called
+    typed = [*(o.thickness_mm for o in offers), *more_mm, *(t for s in on_hand.values() for t in s)]
     decimals = max([0, *(-int(o.price.as_tuple().exponent) for o in offers)])
     decimals = max(decimals, 2) if decimals else 0
     holds = np.zeros((len(offers), len(parts)), np.int64)
@@ -134,6 +139,7 @@ def catalogue(
     enough = 10**6
     return Catalogue(
         parts=tuple(parts),
+        thick_mm=in_millimetres([size for size, _ in parts], typed),
         offers=tuple(offers),
         decimals=decimals,
         shop=Shop(
@@ -189,14 +195,9 @@ def bores_of(
     return {label: round(bore * GRAIN_PER_MM) for label, bore in known.items()}
 
 
-def grains(shims_mm: Iterable[float]) -> list[int]:
-    """Thicknesses in thousandths of a mm."""
-    return [round(t * GRAIN_PER_MM) for t in shims_mm]
-
-
 def _part_of(offer: Offer, on_hand: Mapping[int | None, Sequence[float]]) -> Part:
     """The part an offer sells; of a bore that no wheel takes, it is one of its own."""
-    size = round(offer.thickness_mm * GRAIN_PER_MM)
+    (size,) = in_grains([offer.thickness_mm])
     if offer.bore_mm is None:
         return size, None
     bore = round(offer.bore_mm * GRAIN_PER_MM)

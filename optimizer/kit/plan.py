@@ -15,10 +15,10 @@ from decimal import Decimal
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.advise.stacks import GRAIN_PER_MM, Split, possible_splits
+from optimizer.advise.stacks import Split, in_grains, possible_splits
 from optimizer.errors import CallError, NothingCanBeMadeError
 from optimizer.kit.asked import SEED, Asked, Costs, curve_costs_deg
-from optimizer.kit.parts import Catalogue, catalogue, grains
+from optimizer.kit.parts import Catalogue, catalogue
 from optimizer.kit.program import Ask, Plan, frontier, least_loss, least_price
 from optimizer.kit.recipes import most_on_a_side, recipes
 from optimizer.kit.shop import Shop, cheapest_packs
@@ -361,8 +361,8 @@ class Planner:
     def _stackable(self, wheel: Wheel, parts: Catalogue, bag: Whole) -> tuple[Split, ...]:
         """Splits from a bag, as many alike as the wheel has copies, near enough in height."""
         shims = [
-            size / GRAIN_PER_MM
-            for (size, bore), n in zip(parts.parts, bag.tolist(), strict=True)
+            thick
+            for (_, bore), thick, n in zip(parts.parts, parts.thick_mm, bag.tolist(), strict=True)
             if bore == wheel.bore
             for _ in range(n // wheel.copies)
         ]
@@ -371,7 +371,7 @@ class Planner:
         if not shims:
             return ()
         splits = possible_splits(stack, evidence.now, evidence.reference)
-        own = Counter(grains(self._box_of(wheel)))
+        own = Counter(in_grains(self._box_of(wheel)))
         turned = stack.face == "arm-above"
         most = most_on_a_side(self.terms.within_mm, self.terms.shim_tolerance_mm)
 
@@ -379,7 +379,7 @@ class Planner:
             key = split.above_mm if turned else split.below_mm
             if len(key) <= most:
                 return True
-            return not Counter(grains((*split.above_mm, *split.below_mm))) - own
+            return not Counter(in_grains((*split.above_mm, *split.below_mm))) - own
 
         return tuple(s for s in splits if holds(s))
 
@@ -395,13 +395,13 @@ class Planner:
                 "the shims on hand are of several bores, and only one list was given",
                 "list each corner's own under `shims` in car.toml",
             )
-        left = list(grains(stated))
+        left = in_grains(stated)
         for wheel in self.wheels:
-            for shim in grains(wheel.on_car_mm * wheel.copies):
+            on_car = wheel.on_car_mm * wheel.copies
+            for shim, thick in zip(in_grains(on_car), on_car, strict=True):
                 if shim not in left:
                     raise CallError(
-                        f"the shims on hand lack one of {shim / GRAIN_PER_MM:g} mm that "
-                        f"stands on {wheel.label}",
+                        f"the shims on hand lack one of {thick:g} mm that stands on {wheel.label}",
                         "list every shim there is, those on the car included",
                     )
                 left.remove(shim)
@@ -454,7 +454,7 @@ class Planner:
 
     @staticmethod
     def _is_part(parts: Catalogue, size_mm: float, bore: int | None) -> bool:
-        return (grains([size_mm])[0], bore) in parts.parts
+        return (in_grains([size_mm])[0], bore) in parts.parts
 
     def _most_sizes(self, n_size: int) -> int:
         """Most sizes in one recipe: fewer where many are to be had, for time."""

@@ -20,6 +20,7 @@ from optimizer.advise.stacks import (
     MOST_SHIMS,
     TOTAL_TOLERANCE_MM,
     Split,
+    in_grains,
     joint_height_mm,
     possible_splits,
 )
@@ -101,7 +102,7 @@ def recipes(
     CallError
         If a size is not thicker than nothing, two are the same, or no size is given.
     """
-    sizes = [round(s * GRAIN_PER_MM) for s in sizes_mm]
+    sizes = in_grains(sizes_mm)
     if not sizes or min(sizes) <= 0 or len(set(sizes)) < len(sizes):
         raise CallError(
             "the kit's thicknesses are none, the same twice, or not above zero",
@@ -110,7 +111,7 @@ def recipes(
     turned = stack.face == "arm-above"
     held = sum(reference.above_mm) if turned else sum(reference.below_mm)
     on_car = now.above_mm + now.below_mm
-    total = round(sum(on_car) * GRAIN_PER_MM)
+    total = sum(in_grains(on_car))
     most = stack.most_shims or max(MOST_SHIMS, len(on_car))
     sides = _Sides(sizes, total, most, most_sizes)
     today = _today(stack, now, reference)
@@ -120,7 +121,7 @@ def recipes(
         want = round((held - height if turned else held + height) * GRAIN_PER_MM)
         pairs = sides.pairs(want, off_mm * GRAIN_PER_MM, most_key)
         found = [
-            _split(key, other, sizes, stack, reference, turned=turned)
+            _split(key, other, sizes_mm, stack, reference, turned=turned)
             for key, other in sides.best(pairs, want, most_recipes, stock)
         ]
         near = [s for s in today if abs(s.height_mm - height) <= off_mm + 1e-9]
@@ -203,17 +204,23 @@ def _one_side(
 
 
 def _split(
-    key: Whole, other: Whole, sizes: Sequence[int], stack: Stack, reference: Run, *, turned: bool
+    key: Whole,
+    other: Whole,
+    sizes_mm: Sequence[float],
+    stack: Stack,
+    reference: Run,
+    *,
+    turned: bool,
 ) -> Split:
-    sides = _millimetres(key, sizes), _millimetres(other, sizes)
+    sides = _thickest_first(key, sizes_mm), _thickest_first(other, sizes_mm)
     above, below = sides if turned else sides[::-1]
     run = replace(reference, above_mm=above, below_mm=below)
     return Split(above_mm=above, below_mm=below, height_mm=joint_height_mm(run, reference, stack))
 
 
-def _millimetres(counts: Whole, sizes: Sequence[int]) -> tuple[float, ...]:
-    thick = sorted(zip(sizes, counts, strict=True), reverse=True)
-    return tuple(size / GRAIN_PER_MM for size, n in thick for _ in range(n))
+def _thickest_first(counts: Whole, sizes_mm: Sequence[float]) -> tuple[float, ...]:
+    thick = sorted(zip(sizes_mm, counts, strict=True), reverse=True)
+    return tuple(size for size, n in thick for _ in range(n))
 
 
 def _today(stack: Stack, now: Run, reference: Run) -> tuple[Split, ...]:

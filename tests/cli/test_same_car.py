@@ -579,6 +579,15 @@ def test_a_sixteenth_of_an_inch_is_advised_as_one(teller: Teller) -> None:
     assert sizes <= {"0.125", "0.0625", "0.03125", "0.015625"}
 
 
+@pytest.mark.slow
+def test_a_sixteenth_of_an_inch_stacks_as_one(teller: Teller) -> None:
+    """The kit's recipes name the crew's own shims as the crew typed them."""
+    said = teller.ask(teller.write(_plate()), ("kit", "--price", "2", "--recipes"))
+    stacks = [row.split()[-4:-2] for row in said.out.splitlines() if re.match(r"\+0\.\d", row)]
+    sizes = {size for pair in stacks for stack in pair for size in stack.split("+")}
+    assert sizes - {"of", "reach", "-", "none"} == {"0.125", "0.0625", "0.03125", "0.015625"}
+
+
 def test_shims_that_stay_are_not_fetched_from_the_box(teller: Teller) -> None:
     """A millimetre typed in inches is a rounding off a millimetre; it is the same shim."""
     inch = in_units(_demo(), **INCH)
