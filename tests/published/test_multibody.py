@@ -165,7 +165,10 @@ class _Corner:
             length = float(np.linalg.norm(outer - inner))
             bench.rod(on_body(inner), on_carrier(outer), length)
         if points.strut_top is not None:
-            along, _ = Rotation.align_vectors([points.strut_axis], [[0.0, 0.0, 1.0]])
+            # the shortest turn from z to the strut: align_vectors of early versions doubts one
+            lean = np.cross([0.0, 0.0, 1.0], points.strut_axis)
+            sine = float(np.linalg.norm(lean))
+            along = Rotation.from_rotvec(lean * (np.arctan2(sine, points.strut_axis[2]) / sine))
             sleeve = on_carrier(points.strut_top, along.as_matrix())
             bench.joint(sleeve, on_body(points.strut_top), [1, 1, 0, 0, 0, 0])
         inner, outer = points.inner[TOE_LINK], points.outer[TOE_LINK]
