@@ -10,8 +10,9 @@ an ``and``, a loop that never runs); what is drawn, which tests are run and how 
    and of each place one of its changes: else a sign, which can become six others, would
    count three times as much as a number.
 3. Each is written into the copy, and the tests that run its statement are run, quick tests
-   of few lines first, until one fails, up to ``--budget`` seconds of their recorded time. A
-   process that has numpy and the like already loaded is forked for it.
+   of few lines first, until one fails, up to ``--budget`` seconds of their recorded time;
+   last, those that hold the screens of README and docs. A process that has numpy and the like
+   already loaded is forked for it.
 4. Tests that killed are run once more on what is not mutated: they must pass there.
 
 Left out and counted: changes inside annotations, of the bare star of a signature, of
@@ -48,7 +49,9 @@ from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 ROOMS = ("measure", "model", "advise")
-TESTS = ("tests/unit", "tests/published", "tests/property")
+# screens printed in README and docs, held to the letter: few, and run whatever the budget
+SCREENS = "tests/test_readme.py"
+TESTS = ("tests/unit", "tests/published", "tests/property", SCREENS)
 COPIED = ("optimizer", "tests", "data", "docs", "notebooks", "pyproject.toml", "README.md")
 BITS = ("RShift", "LShift", "BitOr", "BitAnd", "BitXor")
 # loaded once and shared by every fork; never the package or its tests
@@ -147,14 +150,14 @@ class Record:
         return self.breadth[test] * (0.05 + self.seconds[test])
 
     def within(self, known: list[str], budget_s: float) -> list[str]:
-        """The first of the tests, as many as a budget has room for; one at least."""
+        """The first of the tests, as many as a budget has room for, one at least; and screens."""
         total, out = 0.0, []
         for test in known:
             total += self.seconds[test]
             if out and total > budget_s:
                 break
             out.append(test)
-        return out
+        return out + [t for t in known if t.startswith(SCREENS) and t not in out]
 
 
 def _copy(into: Path) -> Path:
