@@ -79,15 +79,15 @@ class MarkWorth:
 
 def prior_links(corner: Corner) -> Link:
     """Links of the tape before any run, fields (n_draw, 1)."""
-    from optimizer.model.surface import ToeSurface  # the limits are told without it
+    from optimizer.model.surface import ToeSurface, scaled_root  # limits do without
 
     surface = ToeSurface(
         ahead=corner.ahead, end=corner.stack.end, tape=corner.tape, points=corner.points
     )
     mean, cov = surface.prior_state()
-    tape = np.random.default_rng(29).multivariate_normal(
-        mean[N_COEFFICIENT:], cov[N_COEFFICIENT:, N_COEFFICIENT:], N_LINK, method="eigh"
-    )
+    normal = np.random.default_rng(29).standard_normal((N_LINK, len(mean) - N_COEFFICIENT))
+    root = scaled_root(cov[N_COEFFICIENT:, N_COEFFICIENT:])
+    tape = mean[N_COEFFICIENT:] + normal @ root.T
     draws = np.concatenate([np.zeros((N_LINK, N_COEFFICIENT)), tape], axis=1)
     return link_draws(draws, ahead=corner.ahead)
 

@@ -383,7 +383,7 @@ class ToeSurface:
         self._check_fitted()
         half = np.random.default_rng(seed).standard_normal(((n_draw + 1) // 2, len(self.mean_)))
         normal = np.concatenate([half, -half])[:n_draw]
-        return np.asarray(self.mean_ + normal @ _root(self.cov_).T)
+        return np.asarray(self.mean_ + normal @ scaled_root(self.cov_).T)
 
     def _check_fitted(self) -> None:
         if not hasattr(self, "mean_"):
@@ -455,12 +455,13 @@ def draw_scores_deg(
     return np.asarray(np.sqrt((curves - wanted_deg) ** 2 @ weight))
 
 
-def _root(cov: Array) -> Array:
-    """The symmetric square root of a covariance that may be singular to rounding.
+def scaled_root(cov: Array) -> Array:
+    """A root of a covariance that may be singular to rounding, (n, n): root @ root.T gives it.
 
-    Of all roots the one that moves as little as the covariance does: eigenvectors change sign
-    and mix where values are near each other, by the last bit of a reading or by another build
-    of the library, and draws made along them would be others each time.
+    The symmetric one of the correlations, times the deviations. Of all roots it moves as
+    little as the covariance does: eigenvectors change sign and mix where values are near each
+    other, by the last bit of a reading or by another build of the library, and draws made
+    along them would be others each time.
     """
     scale = np.sqrt(np.maximum(np.diag(cov), 1e-300))
     value, vector = np.linalg.eigh(cov / np.outer(scale, scale))
