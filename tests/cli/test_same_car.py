@@ -244,6 +244,13 @@ def _spot() -> Car:
     return _of(car, "rear-left", corner, reading="mm")
 
 
+def _unmarked() -> Car:
+    """The demo whose marks' worth is fitted from static toe."""
+    car = _demo()
+    own = car.toml["corner"]["rear-left"]
+    return _of(car, "rear-left", {**own, "eccentric": {"kind": "slot"}})
+
+
 def _rack() -> Car:
     """A steered front corner: shims under the rack, angles read, peak to peak."""
 
@@ -272,6 +279,7 @@ MAKERS: Mapping[str, Callable[[], Car]] = {
     "points": _points,
     "spot": _spot,
     "rack": _rack,
+    "unmarked": _unmarked,
 }
 CARS = ("readme", *MAKERS)
 QUICK = ("demo", "plate")
