@@ -17,11 +17,15 @@ from numpy.typing import NDArray
 from optimizer.advise import choice, decision
 from optimizer.advise.advice import LeftOut, Spot
 from optimizer.advise.axle import AxleAdvice, HalfAxle, advise_axle, axle_named
-from optimizer.advise.eccentric import shortest_bands
+from optimizer.advise.eccentric import shortest_bands, static_toe
 from optimizer.advise.evidence import corner_evidence
+from optimizer.advise.goal import weight_spread_mm
 from optimizer.advise.lookahead import TURNING_SHARE
 from optimizer.advise.makeable import limits_of, settings_of
+from optimizer.advise.mark_worth import MarkWorth
 from optimizer.advise.next_move import advise, surface_map
+from optimizer.advise.pivot_move import _interpolated
+from optimizer.advise.reasons import _pattern, because_of
 from optimizer.advise.settings import Settings
 from optimizer.advise.span import draw_spans_deg
 from optimizer.advise.stacks import Split
@@ -29,6 +33,7 @@ from optimizer.advise.table import Table, same_setting
 from optimizer.advise.tradeoff import tradeoff
 from optimizer.errors import CallError, NothingCanBeMadeError
 from optimizer.measure.shape import curve_shape
+from optimizer.model.arc import Link
 from optimizer.records import Eccentric, Goal, Logbook, Thread
 
 Array = NDArray[np.float64]
@@ -573,3 +578,99 @@ def test_the_shortest_band_holds_its_share(share: float, low: float, high: float
 def test_of_equally_short_bands_the_lower_one_is_told() -> None:
     draws = np.arange(20.0)[:, None]
     assert shortest_bands(draws, 0.5)[1:, 0].tolist() == [0.0, 10.0]
+
+
+# --- small figures by hand ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("droop", "bump", "pattern"),
+    [
+        (0.0099, -0.0099, "flat"), (0.0101, 0.0, "one-end"), (-0.1, 0.024, "one-end"),
+        (0.024, 0.1, "one-end"), (-0.1, 0.026, "opposite-ways"), (0.026, -0.1, "opposite-ways"),
+        (-0.1, -0.026, "same-way"), (0.1, 0.1, "same-way"),
+    ],
+)  # fmt: skip
+def test_the_shape_of_a_curve_in_a_word(droop: float, bump: float, pattern: str) -> None:
+    """Flat under a hundredth; one end where the other moves less than a quarter of it."""
+    assert _pattern(droop, bump) == pattern
+
+
+@pytest.mark.outside
+def test_what_a_millimetre_does_is_the_surface_s_slope(demo_book: Logbook) -> None:
+    """Central differences of the curve at both ends, taken closer together (numpy)."""
+    evidence = corner_evidence(demo_book, CORNER)
+    table = Table(evidence, evidence.corner.goal)
+    height, change = table.now.height_mm, table.now.length_change_mm
+    found = because_of(table.surface, height, change, table.target)
+    ends = np.array(table.target.window_mm)
+
+    def toe(up: float, longer: float) -> Array:
+        return table.surface.curve(height + up, change + longer, ends)[0]
+
+    assert (found.droop_deg, found.bump_deg) == pytest.approx(tuple(toe(0.0, 0.0)))
+    slopes = [(toe(0.1, 0.0) - toe(-0.1, 0.0)) / 0.2, (toe(0.0, 0.1) - toe(0.0, -0.1)) / 0.2]
+    assert found.per_mm_height_deg == pytest.approx(tuple(slopes[0]), rel=0.01, abs=1e-5)
+    assert found.per_mm_length_deg == pytest.approx(tuple(slopes[1]), rel=0.01, abs=1e-5)
+
+
+def test_a_weight_about_ride_height_spreads_over_a_quarter_of_the_window() -> None:
+    assert weight_spread_mm(Goal(weight="ride-height"), (-50.0, 30.0)) == 20.0
+    assert weight_spread_mm(Goal(weight="ride-height", weight_sd_mm=7.0), (-50.0, 30.0)) == 7.0
+    assert weight_spread_mm(Goal(), (-50.0, 30.0)) is None
+
+
+def _link(length: float = 300.0, arm: float = 120.0, rise: float = -12.0) -> Link:
+    values = {"length_mm": length, "arm_mm": arm, "rise_mm": rise, "lean_in_rad_per_mm": 0.0}
+    return Link(**{k: np.full((3, 1), v) for k, v in {**values, "stud_lean_rad": 0.0}.items()})
+
+
+def test_forgotten_without_a_pivot_the_length_stays_and_toe_moves() -> None:
+    """The link's triangle by hand: its reach at the new height, over the arm."""
+    link, now, new = _link(), (2.0, -3.0), (5.0, -2.9)
+    found = static_toe(link, new, now, Eccentric(kind="none"), "outer")
+
+    def reach(height: float) -> float:  # of the link of 297 mm, whose outer joint was raised
+        return float(np.sqrt((300.0 - 3.0) ** 2 - (-12.0 + height) ** 2))
+
+    # shorter reach pulls the outer joint of a link ahead of the pivots inboard: toe-in
+    moved = reach(5.0) - reach(2.0)
+    toe = -np.degrees(np.arctan(moved / 120.0))
+    assert found.forgotten_deg.value == pytest.approx(toe, rel=0.02)
+    assert abs(toe) > 0.01
+    # with a pivot the length is turned, and all of its way is missing
+    slot = static_toe(link, new, now, Eccentric(kind="slot", mm_per_mark=2.0), "outer")
+    both = np.sqrt((300.0 - 2.9) ** 2 - (-12.0 + 5.0) ** 2) - reach(2.0)
+    assert slot.forgotten_deg.value == pytest.approx(-np.degrees(np.arctan(both / 120.0)), rel=0.02)
+    # a reach that grew is taken up by the pivot moving inboard
+    assert slot.shift_mm.value == pytest.approx(both, abs=0.002)
+    assert slot.marks is not None
+    assert slot.marks.value == pytest.approx(slot.shift_mm.value / 2.0)
+
+
+@pytest.mark.outside
+def test_a_table_of_marks_is_read_as_numpy_reads_it() -> None:
+    rng = np.random.default_rng(8)
+    marks = np.array([-9.0, -4.0, 0.0, 3.0])
+    toe = rng.normal(size=(200, 4))
+    at = rng.uniform(-9.0, 3.0, 200)
+    want = [np.interp(a, marks, row) for a, row in zip(at, toe, strict=True)]
+    assert _interpolated(at, marks, toe) == pytest.approx(np.array(want), abs=1e-12)
+    # past both ends the last stretch goes on
+    far = _interpolated(np.array([5.0, -11.0]), marks, np.tile([[9.0, 4.0, 0.0, -6.0]], (2, 1)))
+    assert far == pytest.approx([-10.0, 11.0])
+
+
+@pytest.mark.parametrize(
+    ("sd", "value", "good"),
+    [(0.0, 1.0, False), (0.2, 1.0, True), (0.22, 1.0, False), (0.1, -1.0, False)],
+)
+def test_a_mark_s_worth_is_used_where_its_band_is_a_third_of_it(
+    sd: float, value: float, good: bool
+) -> None:
+    """1.6449 deviations are half of the band; without any spread nothing was fitted."""
+    found = MarkWorth(
+        value_mm=value, sd_mm=sd, rows=(), eccentric=Eccentric(), end="outer", reference_mark=0.0
+    )
+    assert found.good == good
+    assert found.give_mm == pytest.approx(1.6449 * sd)

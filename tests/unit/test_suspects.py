@@ -67,6 +67,28 @@ def test_a_planted_fault_is_named(demo_book: Logbook, planter: ModuleType, kind:
     )
 
 
+@pytest.mark.outside
+def test_a_fault_of_the_reference_s_row_is_found_though_all_settings_count_from_it(
+    demo_book: Logbook, planter: ModuleType
+) -> None:
+    book = planter.FAULTS["shims-swapped"](np.random.default_rng(3), demo_book, "as-found")
+    found = suspects(book)
+    assert planter.hit("shims-swapped", "as-found", found)
+
+
+@pytest.mark.parametrize("name", ["a-short", "zz-short"])
+def test_a_length_s_sign_is_doubted_whatever_the_run_is_called(
+    demo_book: Logbook, planter: ModuleType, name: str
+) -> None:
+    book = planter.FAULTS["length-sign"](np.random.default_rng(3), demo_book, "link-short")
+    book = replace(
+        book,
+        runs=tuple(replace(r, name=name) if r.name == "link-short" else r for r in book.runs),
+        readings=tuple(replace(r, run=name) if r.run == "link-short" else r for r in book.readings),
+    )
+    assert planter.hit("length-sign", name, suspects(book))
+
+
 def test_the_slip_is_found_at_its_line(demo_book: Logbook) -> None:
     at = next(
         k
