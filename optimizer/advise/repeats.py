@@ -142,7 +142,9 @@ class _Bench:
     def __init__(
         self, book: Logbook, evidence: Evidence, target: Target, setting: tuple[float, float]
     ) -> None:
-        self.book, self.gauge, self.evidence, self.setting = book, book.gauge, evidence, setting
+        self.book, self.gauge, self.evidence = book, book.gauge, evidence
+        height, change = setting
+        self.setting = float(evidence.pivot.surface_height(height, change)), change
         self.curves = [
             _as_meant(curve, book.readings_of(curve.run), book.gauge) for curve in evidence.curves
         ]
@@ -150,7 +152,7 @@ class _Bench:
         known = fitted(evidence)
         self.now = known.surface.cov_
         self.before = _without_last(evidence, known.static_toe_in_doubt)
-        rows = _design(setting, target.travel_mm)
+        rows = _design(self.setting, target.travel_mm)
         self.root = np.sqrt(target.weight)[:, None] * rows
 
     def error_deg(self, cov: Array) -> float:
@@ -159,7 +161,7 @@ class _Bench:
         return math.sqrt(max(0.0, float(np.sum(known * self.root))))
 
     def _after(self, cov: Array, run: Run, travel: Array, noise: Array) -> float:
-        rows = _design(self.evidence.setting_of(run), travel)
+        rows = _design(self.evidence.surface_setting_of(run), travel)
         zero = np.zeros(len(travel))
         return self.error_deg(gaussian_update(np.zeros(len(cov)), cov, rows, zero, noise)[1])
 

@@ -99,14 +99,14 @@ def verified(book: Logbook, evidence: Evidence, goal: Goal, target: Target) -> V
 
 
 def foretold(evidence: Evidence) -> tuple[ToeSurface, tuple[float, float]] | None:
-    """The surface of all runs but the last, and the last one's (height, length change).
+    """The surface of all runs but the last, and the last one's (height, length change) on it.
 
     None where no run came before it.
     """
     if len(evidence.runs) < 2:
         return None
     before = replace(evidence, runs=evidence.runs[:-1], curves=evidence.curves[:-1])
-    return fitted(before).surface, evidence.setting_of(evidence.runs[-1])
+    return fitted(before).surface, evidence.surface_setting_of(evidence.runs[-1])
 
 
 def chi_square_tail(value: float, n: int) -> float:

@@ -17,6 +17,7 @@ from scipy.stats import chi2, norm
 from optimizer.advise.advice import Advice, Move, Spot
 from optimizer.advise.eccentric import Band, StaticToe
 from optimizer.advise.evidence import corner_evidence
+from optimizer.advise.foretell import foretold as foretold_live
 from optimizer.advise.goal import target_of
 from optimizer.advise.labour import (
     batch_of,
@@ -247,6 +248,29 @@ def test_readings_have_a_score_where_they_reach_over_the_window(
         assert band.value == pytest.approx(shape.value)
         assert band.high - band.value == pytest.approx(norm.ppf(0.95) * shape.sd, rel=1e-3)
         assert band.value - band.low == pytest.approx(band.high - band.value)
+
+
+def test_the_last_run_is_judged_where_the_surface_takes_it(demo_book: Logbook) -> None:
+    """On a free cam its lift counts as height, as live entry has it; its own score is told."""
+    cam = replace(
+        demo_book.corners[CORNER].eccentric,
+        kind="free-cam", mm_per_mark=None, throw_mm=12.0, deg_per_mark=6.0,
+    )  # fmt: skip
+    corner = replace(demo_book.corners[CORNER], eccentric=cam)
+    runs = (replace(r, eccentric_mark=(r.eccentric_mark or 0.0) * 0.8) for r in demo_book.runs)
+    book = replace(demo_book, corners={CORNER: corner}, runs=tuple(runs))
+    evidence = corner_evidence(book, CORNER)
+    found = verified(book, evidence, corner.goal, target_of(corner.goal, evidence.measured_mm))
+    live = foretold_live(book, evidence.runs[-1])
+    assert found is not None
+    assert live is not None
+    mean, _ = live.surface.curve(live.height_mm, live.length_change_mm, [found.travel_mm])
+    assert found.expected_deg == pytest.approx(float(mean[0]), abs=1e-9)
+    lift = live.height_mm - evidence.setting_of(evidence.runs[-1])[0]
+    assert abs(lift) > 0.3
+    assert found.measured_score_deg is not None
+    shape = curve_shape(evidence.curves[-1], evidence.measured_mm).rms
+    assert found.measured_score_deg.value == pytest.approx(shape.value)
 
 
 def test_a_goal_other_than_least_change_has_no_measured_score(demo_book: Logbook) -> None:

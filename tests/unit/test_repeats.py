@@ -30,7 +30,8 @@ def _error_deg(book: Logbook, told: RepeatAdvice) -> float:
     evidence = corner_evidence(book, CORNER)
     t = target_of(evidence.corner.goal, (-50.0, 50.0))
     surface = fitted(evidence).surface
-    _, cov = surface.curve(told.height_mm, told.length_change_mm, t.travel_mm)
+    height = evidence.pivot.surface_height(told.height_mm, told.length_change_mm)
+    _, cov = surface.curve(float(height), told.length_change_mm, t.travel_mm)
     return float(np.sqrt(t.weight @ np.diag(cov)))
 
 
@@ -64,6 +65,34 @@ def held_noise(demo_book: Logbook, monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(curve_module, "_split", split)
     monkeypatch.setattr(curve_module, "_repeat_factor", lambda *_: (factors[whose[-1]], None))
+
+
+@pytest.fixture
+def lifted_book(demo_book: Logbook) -> Logbook:
+    """The demo on a free cam, whose turn lifts the pivot by a millimetre and more."""
+    cam = replace(
+        demo_book.corners[CORNER].eccentric,
+        kind="free-cam", mm_per_mark=None, throw_mm=12.0, deg_per_mark=6.0,
+    )  # fmt: skip
+    corner = replace(demo_book.corners[CORNER], eccentric=cam)
+    runs = (replace(r, eccentric_mark=(r.eccentric_mark or 0.0) * 2.0) for r in demo_book.runs)
+    return replace(demo_book, corners={CORNER: corner}, runs=tuple(runs))
+
+
+def test_what_a_cam_lifts_counts_in_the_error_too(lifted_book: Logbook) -> None:
+    """As the surface takes it, both where the advice stands and where the last run did."""
+    told = worth_repeating(lifted_book, CORNER)
+    evidence = corner_evidence(lifted_book, CORNER)
+    lifted = evidence.pivot.surface_height(told.height_mm, told.length_change_mm)
+    assert abs(float(lifted) - told.height_mm) > 0.5
+    assert told.error_deg == pytest.approx(_error_deg(lifted_book, told), rel=1e-9)
+    once_more = next(r for r in told.repeats if r.run == "link-short" and r.kind == "remount")
+    again = tuple(replace(r, run="again") for r in lifted_book.readings_of("link-short"))
+    run = replace(evidence.runs[-1], name="again")
+    more = replace(lifted_book, runs=(*lifted_book.runs, run),
+                   readings=(*lifted_book.readings, *again))  # fmt: skip
+    after = replace(told, height_mm=told.height_mm)
+    assert once_more.error_deg == pytest.approx(_error_deg(more, after), rel=0.03)
 
 
 def test_the_error_is_that_of_the_advised_curve(demo_book: Logbook, told: RepeatAdvice) -> None:
