@@ -232,6 +232,17 @@ def test_an_unknown_thread_reaches_ten_millimetres_in_half_ones(demo_book: Logbo
     assert lengths == pytest.approx(np.arange(-20, 21) / 2.0)
 
 
+def test_shims_are_counted_and_not_their_thickness(demo_book: Logbook) -> None:
+    """Six millimetres of stack in five shims at the most."""
+    stack = replace(demo_book.corners[CORNER].stack, most_shims=5)
+    evidence = corner_evidence(_with(demo_book, stack=stack), CORNER)
+    table = Table(evidence, evidence.corner.goal)
+    field = settings_of(table, limits_of(table))
+    counts = np.array([s.n_shim for s in field.splits])[field.which]
+    assert (counts.min(), counts.max()) == (3, 5)
+    assert not any(name == "shims" for name, _ in field.ruled_out)
+
+
 def test_the_refusal_names_most_shims_where_it_is_stated(demo_book: Logbook) -> None:
     stack = demo_book.corners[CORNER].stack
     for most, named in ((1, True), (None, False)):
@@ -645,7 +656,10 @@ def test_forgotten_without_a_pivot_the_length_stays_and_toe_moves() -> None:
     # a reach that grew is taken up by the pivot moving inboard
     assert slot.shift_mm.value == pytest.approx(both, abs=0.002)
     assert slot.marks is not None
-    assert slot.marks.value == pytest.approx(slot.shift_mm.value / 2.0)
+    for name in ("value", "low", "high"):
+        shift = getattr(slot.shift_mm, name)
+        assert getattr(slot.marks, name) == pytest.approx(shift / 2.0, rel=1e-12)
+    assert slot.shift_mm.low < slot.shift_mm.value < slot.shift_mm.high
 
 
 @pytest.mark.outside
