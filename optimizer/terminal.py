@@ -7,7 +7,7 @@ import io
 import os
 import re
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import typer
@@ -78,6 +78,24 @@ def say(text: str) -> None:
     """Text and a line end to standard error, if there is one."""
     if sys.stderr is not None:
         typer.echo(harmless(text), file=sys.stderr)
+
+
+@contextlib.contextmanager
+def patience(text: str, after_s: float = 3.0) -> Iterator[None]:
+    """Say a word to a person whose answer takes longer than this; none to a pipe."""
+    streams = (sys.stdout, sys.stderr)
+    if not all(stream is not None and stream.isatty() for stream in streams):
+        yield
+        return
+    from threading import Timer
+
+    waiting = Timer(after_s, say, [text])
+    waiting.daemon = True
+    waiting.start()
+    try:
+        yield
+    finally:
+        waiting.cancel()
 
 
 def headed(error: ShimoptError) -> str:

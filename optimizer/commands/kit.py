@@ -27,6 +27,7 @@ from optimizer.errors import (
 )
 from optimizer.terminal import (
     columns,
+    patience,
     say,
     write,
     write_json,
@@ -128,7 +129,8 @@ def kit(
 
         check_suffix(out)
     books = [read(folder, until, leave_out) for folder in call.folders]
-    advice = answer(call, books[0], _places(call.folders, books, corner, goal))
+    with patience("weighing purchases, which may take half a minute; Ctrl-C stops"):
+        advice = answer(call, books[0], _places(call.folders, books, corner, goal))
     replayed = None if draw is None else advice.planner.replay(advice.kit, draw)
     crew, width = Crew.of(books[0]), columns()
     told = [*(["--goal", goal] if goal else []), *(["--until", until] if until else [])]
