@@ -19,7 +19,9 @@ from optimizer.advise.advice import LeftOut, Spot
 from optimizer.advise.axle import AxleAdvice, HalfAxle, advise_axle, axle_named
 from optimizer.advise.eccentric import shortest_bands, static_toe
 from optimizer.advise.evidence import corner_evidence
+from optimizer.advise.expectation import proof_among
 from optimizer.advise.goal import weight_spread_mm
+from optimizer.advise.limits import refuse
 from optimizer.advise.lookahead import TURNING_SHARE
 from optimizer.advise.makeable import limits_of, settings_of
 from optimizer.advise.mark_worth import MarkWorth
@@ -31,6 +33,7 @@ from optimizer.advise.span import draw_spans_deg
 from optimizer.advise.stacks import Split
 from optimizer.advise.table import Table, same_setting
 from optimizer.advise.tradeoff import tradeoff
+from optimizer.advise.wishes import NEAR, SURE, Requirement, Wishes
 from optimizer.errors import CallError, NothingCanBeMadeError
 from optimizer.measure.shape import curve_shape
 from optimizer.model.arc import Link
@@ -589,6 +592,63 @@ def test_the_shortest_band_holds_its_share(share: float, low: float, high: float
 def test_of_equally_short_bands_the_lower_one_is_told() -> None:
     draws = np.arange(20.0)[:, None]
     assert shortest_bands(draws, 0.5)[1:, 0].tolist() == [0.0, 10.0]
+
+
+def test_of_measured_settings_that_break_a_wish_those_nearest_to_it_are_held(
+    demo_book: Logbook,
+) -> None:
+    """Wish by wish, each run's own chance by the draws; no more than 0.05 under the surest."""
+    goal = Goal(window_mm=(-50.0, 50.0), most_change_deg=0.15)
+    evidence = corner_evidence(demo_book, CORNER)
+    table = Table(evidence, goal)
+    field = settings_of(table, limits_of(table))
+    wishes = Wishes(table, field, table.expected(field))
+    (wish,) = wishes._steps
+    assert isinstance(wish, Requirement)
+    sure = [wishes.chance(wish, spot) for spot in table.measured]
+    assert max(sure) - min(sure) > 0.2
+    held = wishes.best_of(table.measured)
+    assert held == [i for i, one in enumerate(sure) if one >= min(SURE, max(sure) - NEAR)]
+    assert 0 < len(held) < len(sure)
+
+
+@pytest.mark.parametrize(
+    ("tapered", "above", "below", "box", "refused"),
+    [
+        (True, (), (), (), False), (True, (1.0,), (), (), True), (True, (), (1.0,), (), True),
+        (True, (), (), (1.0,), True), (False, (1.0,), (1.0,), (1.0,), False),
+    ],
+)  # fmt: skip
+def test_shims_on_a_tapered_stud_are_refused_wherever_they_are(
+    demo_book: Logbook,
+    tapered: bool,
+    above: tuple[float, ...],
+    below: tuple[float, ...],
+    box: tuple[float, ...],
+    refused: bool,
+) -> None:
+    corner = demo_book.corners[CORNER]
+    corner = replace(
+        corner,
+        stud=replace(corner.stud, tapered=tapered),
+        stack=replace(corner.stack, box_mm=box),
+    )
+    run = replace(demo_book.runs[0], above_mm=above, below_mm=below)
+    if not refused:
+        refuse(corner, run)
+        return
+    with pytest.raises(NothingCanBeMadeError, match="tapered"):
+        refuse(corner, run)
+
+
+@pytest.mark.parametrize(("past", "named"), [(0.04, True), (0.06, False)])
+def test_travels_for_the_proof_end_where_the_window_does(
+    demo_book: Logbook, past: float, named: bool
+) -> None:
+    """A twentieth of a millimetre is how travels are told apart."""
+    advice = advise(demo_book, CORNER)
+    for end in (50.0 + past, -50.0 - past):
+        assert (proof_among(demo_book, advice, [end]) is not None) == named
 
 
 # --- small figures by hand ---------------------------------------------------------------------

@@ -13,7 +13,15 @@ from hypothesis import strategies as st
 
 from optimizer.advise.advice import Advice, Spot
 from optimizer.advise.evidence import corner_evidence, fitted
-from optimizer.advise.joint import PointsTilt, TapeTilt, tilts_of
+from optimizer.advise.joint import (
+    ERROR_DEG_PER_MM,
+    LEVEL_ERROR_DEG,
+    MEASURED_LEVEL_ERROR_DEG,
+    POINTS_ERROR_DEG,
+    PointsTilt,
+    TapeTilt,
+    tilts_of,
+)
 from optimizer.advise.limits import (
     allowed,
     hard_limits,
@@ -126,6 +134,31 @@ def test_tilt_at_an_inner_joint_is_the_mechanism_s() -> None:
 
 
 @pytest.mark.outside
+@pytest.mark.parametrize("end", ["outer", "inner"])
+@pytest.mark.parametrize("tilted", [None, Measured(value=4.0, sd=0.5)])
+def test_what_tilt_owes_to_each_tape_value_is_its_slope(end: Any, tilted: Measured | None) -> None:
+    """Spread to first order: numpy's differences of the mean, value by value, in degrees.
+
+    To 2 in 1000: what the stud's lean takes off a raised joint's height is left out.
+    """
+    mean = np.array([np.log(310.0), np.log(118.0), -9.0, 4e-4, 0.03])
+    sds = np.array([0.01, 0.02, 2.0, 5e-5, 0.01])
+    at = (np.array([5.0, -7.0]), np.array([-12.0, 9.0]), 38.0)
+    tape = TapeTilt(mean=mean, cov=np.diag(sds**2), end=end, measured=tilted)
+    exact = replace(tape, cov=np.zeros((5, 5)))
+    told, sd = tape.at(*at)
+    bare, least = exact.at(*at)
+    assert np.array_equal(told, bare)
+    owed = []
+    for i in range(5):
+        off = np.eye(5)[i] * sds[i] * 1e-3
+        ends = [replace(exact, mean=mean + way * off).at(*at)[0] for way in (1.0, -1.0)]
+        owed.append((ends[0] - ends[1]) / 2e-3)
+    assert np.sqrt(sd**2 - least**2) == pytest.approx(np.linalg.norm(owed, axis=0), rel=2e-3)
+    assert np.linalg.norm(owed, axis=0).min() > 0.05
+
+
+@pytest.mark.outside
 def test_the_margin_holds_nineteen_in_twenty() -> None:
     """Worst tilt of corners whose tape errs as the crew's does, against what is allowed for."""
     rng = np.random.default_rng(43)
@@ -187,6 +220,16 @@ def test_hard_points_give_the_mechanism_s_tilt(demo_book: Logbook) -> None:
     rest = float(sweep(points, np.zeros(1)).outer_tilt_deg[0, 0, 0])
     told, _ = shifted.at(h, d, float(TRAVELS[0]))
     assert told == pytest.approx(true[:, 0] - rest - 1.5, abs=0.02)
+    # the spread is the tape's, with the formula's own error taken out and the mechanism's in
+    for one, level in ((tilts, LEVEL_ERROR_DEG), (shifted, MEASURED_LEVEL_ERROR_DEG)):
+        assert isinstance(one, PointsTilt)
+        for z in TRAVELS:
+            _, sd = one.at(h, d, float(z))
+            taped = one.spread.at(h, d, float(z))[1]
+            own = taped**2 - level**2 - (ERROR_DEG_PER_MM * z) ** 2
+            assert np.all(own >= 0.0)
+            more = np.hypot(POINTS_ERROR_DEG, one.misfit)
+            assert sd == pytest.approx(np.sqrt(own + more**2), rel=1e-9)
     # past what the linkage reaches the tape block answers
     assert isinstance(tilts_of(known, surface, np.array([-90.0, 0.0, 90.0])), PointsTilt)
 
