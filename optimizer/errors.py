@@ -1,4 +1,4 @@
-"""Every error a user can cause, and the exit code each one ends with."""
+"""Every error a user can cause, and the exit code each one ends with; what no text may hold."""
 
 from __future__ import annotations
 
@@ -15,6 +15,16 @@ EXIT_BAD_LOGBOOK = 3
 EXIT_TOO_FEW_READINGS = 4
 EXIT_NOTHING_CAN_BE_MADE = 5
 EXIT_INTERRUPTED = 130
+
+# what a terminal acts on instead of showing: controls but tab and line end, and what turns
+# the direction of writing
+STEERING = (
+    *range(0x09),
+    *range(0x0B, 0x20),
+    *range(0x7F, 0xA0),
+    *range(0x202A, 0x202F),
+    *range(0x2066, 0x206A),
+)
 
 
 @record

@@ -5,23 +5,20 @@ from __future__ import annotations
 import contextlib
 import io
 import os
-import re
 import sys
 from collections.abc import Iterable, Iterator
 from typing import Any
 
 import typer
 
-from optimizer.errors import EXIT_COULD_NOT, LogbookError, ShimoptError
+from optimizer.errors import EXIT_COULD_NOT, STEERING, LogbookError, ShimoptError
 
-# what a terminal acts on instead of showing: controls but tab and line end, and what turns
-# the direction of writing
-RAW = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+_HARMLESS = dict.fromkeys(STEERING, "\ufffd")
 
 
 def harmless(text: str) -> str:
     """Text whose names, whatever they hold, cannot steer the terminal."""
-    return RAW.sub("\ufffd", text)
+    return text.translate(_HARMLESS)
 
 
 def columns() -> int:
@@ -65,7 +62,7 @@ def write_json(document: dict[str, Any]) -> None:
 
     plain = not (sys.stdout.encoding or "").lower().startswith("utf")
     text = json.dumps(document, indent=2, allow_nan=False, ensure_ascii=plain)
-    write(RAW.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
+    write(text.translate({code: f"\\u{code:04x}" for code in STEERING}))
 
 
 def write(text: str) -> None:

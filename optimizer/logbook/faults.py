@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NoReturn
 
-from optimizer.errors import LogbookError, Problem
+from optimizer.errors import STEERING, LogbookError, Problem
 from optimizer.record import record
 
 FILES = ("car.toml", "runs.csv", "readings.csv")
@@ -96,7 +95,7 @@ FAULT_CODES: dict[str, str] = {
 
 MOST_NAMED = 8  # names a remedy lists at the most
 
-_UNSHOWABLE = re.compile("[\x00-\x08\x0a-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+_SHOWN = dict.fromkeys((*STEERING, 0x0A), "\ufffd")
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +210,7 @@ def decode(file: str, data: bytes, faults: Faults) -> Source | None:
 
 def showable(text: str) -> str:
     """Replace control characters one for one, so that columns stay right."""
-    return _UNSHOWABLE.sub("\ufffd", text)
+    return text.translate(_SHOWN)
 
 
 def quoted(text: str) -> str:

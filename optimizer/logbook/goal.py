@@ -35,9 +35,9 @@ WISHES: tuple[WishKind, ...] = ("never-toe-out", "toe-at-travel", "most-change",
 TRAVEL_SIDES: tuple[TravelSide, ...] = ("droop", "bump", "both")
 WEIGHTS: tuple[WeightKind, ...] = ("flat", "ride-height", "logged")
 TARGET = ("at_travel", "toe_change", "tolerance")  # keys of a toe-at-travel goal only
-_PAIR = re.compile(r"\s*([A-Za-z_]+)\s*=\s*(\[[^\]]*\]|\"[^\"]*\"|[^\s,;]+)\s*[,;]?")
-_BARE_WORD = re.compile(r'(?<![\w"-])([A-Za-z][\w-]*)(?!["\w-])')
-_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
+_PAIR = r"\s*([A-Za-z_]+)\s*=\s*(\[[^\]]*\]|\"[^\"]*\"|[^\s,;]+)\s*[,;]?"
+_BARE_WORD = r'(?<![\w"-])([A-Za-z][\w-]*)(?!["\w-])'
+_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _EXAMPLE = 'write pairs, such as "kind=toe-at-travel at_travel=-40 toe_change=0.2"'
 
 
@@ -56,7 +56,7 @@ def parse_goal(text: str, book: Logbook, corner_name: str) -> Goal:
         raise CallError("--goal is empty", f"{_EXAMPLE}, or leave --goal out")
     lines, at = ["[goal]"], 0
     while at < len(text.rstrip()):
-        pair = _PAIR.match(text, at)
+        pair = re.compile(_PAIR).match(text, at)
         if pair is None:
             raise CallError(f"the goal is not understood from {text[at:].strip()!r} on", _EXAMPLE)
         lines.append(f"{pair[1]} = {_toml_value(pair[2])}")
@@ -80,10 +80,10 @@ def parse_goal(text: str, book: Logbook, corner_name: str) -> Goal:
 
 def _toml_value(typed: str) -> str:
     """A value as TOML writes it: numbers in any notation, words in quotes."""
-    if _NUMBER.fullmatch(typed):
+    if re.fullmatch(_NUMBER, typed):
         return repr(float(typed))
     if typed[0] == "[":
-        return _BARE_WORD.sub(r'"\1"', typed)
+        return re.sub(_BARE_WORD, r'"\1"', typed)
     return typed if typed[0] == '"' else f'"{typed}"'
 
 
