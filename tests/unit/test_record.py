@@ -42,6 +42,44 @@ def test_fields_are_named_and_all_given() -> None:
         replace(Ours(size=1.0), weight=2.0)  # type: ignore[call-arg]
 
 
+def test_what_is_lacking_or_unknown_is_named() -> None:
+    with pytest.raises(TypeError, match=r"^Ours lacks size$"):
+        Ours(names=())  # type: ignore[call-arg]
+    with pytest.raises(TypeError, match=r"^Ours has no weight$"):
+        Ours(size=1.0, weight=2.0)  # type: ignore[call-arg]
+    with pytest.raises(TypeError, match=r"^Ours lacks size and has no weight$"):
+        Ours(weight=2.0)  # type: ignore[call-arg]
+
+
+@record
+class Checked(Ours):
+    least: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.size < self.least:
+            raise ValueError(f"{self.size} under {self.least}")
+
+
+def test_one_that_grows_out_of_another_has_its_fields_and_its_check() -> None:
+    one = Checked(size=2.0, least=1.0)
+    assert (one.size, one.least, one.names) == (2.0, 1.0, ())
+    assert [f.name for f in fields(Checked)] == ["size", "names", "least"]
+    assert one != Ours(size=2.0)
+    with pytest.raises(ValueError, match="under"):
+        replace(one, size=0.5)
+
+
+def test_every_one_has_a_default_of_its_own() -> None:
+    @record
+    class Lists:
+        held: list[int] = field(default_factory=list)
+
+    one, other = Lists(), Lists()
+    one.held.append(1)
+    assert other.held == []
+    assert replace(one).held is one.held
+
+
 def _sets(one: Ours) -> None:
     one.size = 2.0  # type: ignore[misc]
 
