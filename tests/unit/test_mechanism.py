@@ -14,6 +14,7 @@ from optimizer.errors import LinkageError
 from optimizer.model.mechanism import (
     TOE_LINK,
     HardPoints,
+    _square_to,
     camber_deg,
     mirrored,
     static_shift_mm,
@@ -131,3 +132,13 @@ def test_memory_as_it_comes_gives_no_warning(
     monkeypatch.setattr(np, "empty", dirty)
     again = sweep(corner, np.array([-20.0, 20.0]), np.zeros(1), np.zeros(1)).toe_deg
     assert np.array_equal(plain, again)
+
+
+def test_what_is_square_to_a_direction_is_square_and_of_unit_length() -> None:
+    axes = np.random.default_rng(6).normal(size=(3, 40)) * 3.0
+    axes[:, :3] = np.eye(3)
+    first, second = _square_to(axes)
+    for one, other in ((first, axes), (second, axes), (first, second)):
+        assert np.abs(np.sum(one * other, axis=0)).max() < 1e-12
+    for one in (first, second):
+        assert np.linalg.norm(one, axis=0) == pytest.approx(1.0, abs=1e-12)

@@ -652,3 +652,26 @@ def test_programs_get_what_the_screen_says(demo_book: Logbook) -> None:
     assert corner["pivot"]["fitted"]["what"] == "throw"
     assert corner["pivot"]["fitted"]["runs"] == ["as-found", "joint-up", "link-short"]
     assert len(corner["order_of_work"]) == len(corner["do"]["shown"]) + 3
+
+
+@pytest.mark.parametrize("way", [-1.0, 1.0])
+def test_where_a_cam_then_stands_is_where_it_stood_and_its_turn(
+    demo_book: Logbook, way: float
+) -> None:
+    """Outboard of its own middle, and inboard of it where the cam was built turned on."""
+    cam = Eccentric(
+        kind="free-cam", throw_mm=12.0, deg_per_mark=6.0, angle_deg=0.0 if way < 0.0 else 40.0
+    )
+    corner = replace(demo_book.corners[CORNER], eccentric=cam)
+    runs = tuple(
+        replace(r, eccentric_mark=None if r.eccentric_mark is None else 0.8 * r.eccentric_mark)
+        for r in demo_book.runs
+    )
+    book = replace(demo_book, corners={CORNER: corner}, runs=runs)
+    advice = advise(book, CORNER)
+    told = advice.move.static_toe.cam
+    assert told is not None
+    mark = runs[-1].eccentric_mark or 0.0
+    start = cam.angle_deg + mark * 6.0
+    assert told.angle_deg == pytest.approx(start + told.turn_deg.value, abs=1e-9)
+    assert told.angle_deg * way > 1.0
