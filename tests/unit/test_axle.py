@@ -587,3 +587,125 @@ def test_the_command(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None
     code, out, err = call("--axle", "front")
     assert (code, out) == (2, "")
     assert "no axle 'front'" in err
+
+
+@pytest.mark.parametrize(
+    ("names", "steered", "axle", "place"),
+    [
+        (("l", "r"), False, "l and r", "rear"),
+        (("rear_left", "rear_right"), True, "rear", "rear"),
+        (("LEFT nose", "Right NOSE"), True, "nose", "front"),
+        (("frontl", "frontr"), False, "front", "front"),
+        (("xl", "xr"), False, "x", "rear"),
+        (("left", "right"), True, "left and right", "front"),
+    ],
+)
+def test_an_axle_is_named_by_what_both_names_share(
+    demo_book: Logbook, names: tuple[str, str], steered: bool, axle: str, place: str
+) -> None:
+    left, right = names
+    book = _named(
+        demo_book, _corner(left, "left", steered=steered), _corner(right, "right", steered=steered)
+    )
+    assert axles_of(book) == {
+        axle: Axle(name=axle, left=left, right=right, place=place)  # type: ignore[arg-type]
+    }
+    # both must be steered to be called a front
+    if steered:
+        half = _named(demo_book, _corner(left, "left", steered=True), _corner(right, "right"))
+        assert axles_of(half)[axle].place == "rear"
+
+
+def test_names_that_tell_no_side_pair_with_nothing(demo_book: Logbook) -> None:
+    book = _named(demo_book, _corner("one", "left"), _corner("two", "right"))
+    assert axles_of(book) == {}
+    # one tells its side and the other does not
+    book = _named(demo_book, _corner("rear-left", "left"), _corner("rear", "right"))
+    assert axles_of(book) == {}
+
+
+def test_an_axle_of_a_name_that_is_taken_is_called_by_its_corners(demo_book: Logbook) -> None:
+    corners = [_corner(n, "left" if n.endswith("l") else "right") for n in ("rl", "rr", "xl", "xr")]
+    stated = Axle(name="r", left="xl", right="xr")
+    found = axles_of(_named(demo_book, *corners, axles={"r": stated}))
+    assert list(found) == ["r", "rl and rr"]
+    assert found["rl and rr"].name == "rl and rr"
+    assert axle_named(_named(demo_book, *corners), None) == tuple(
+        axles_of(_named(demo_book, *corners)).values()
+    )
+
+
+def test_an_unmeasured_side_stands_where_car_toml_says(both_sides: Book) -> None:
+    """Its thread allows its reference and no length shorter; it may be named at either."""
+    book = _one_sided(both_sides(3.0))
+    right = book.corners["rear-right"]
+    short = replace(right.thread, shorter_mm=1.0)
+    for named, past in (
+        (None, False),
+        ("link-short-r", True),
+        ("joint-up-r", False),
+        ("no-such-row", False),
+    ):
+        found = _half(_with(book, "rear-right", thread=short, current_run=named))
+        told = [x for x in found.missing_limits if x.name == "thread"]
+        assert [x.unsafe_now for x in told] == [past]
+        # 3 mm shorter than the reference, which may be shorter by one
+        assert [x.left_now for x in told] == [-2.0 if past else 1.0]
+
+
+def test_a_fixed_link_of_the_unmeasured_side_takes_only_the_length_it_stands_at(
+    both_sides: Book,
+) -> None:
+    book = _one_sided(both_sides(3.0))
+    change = _half(book).move.spot.length_change_mm
+    for off, why in ((0.0, None), (0.09, None), (-0.11, "length"), (0.11, "length")):
+        runs = tuple(
+            replace(r, length_change_mm=change + off) if r.name == "link-short-r" else r
+            for r in book.runs
+        )
+        fixed = _with(
+            replace(book, runs=runs),
+            "rear-right",
+            thread=Thread(kind="fixed"),
+            current_run="link-short-r",
+        )
+        found = _half(fixed)
+        assert (None if found.refusal is None else found.refusal.why) == why
+        assert found.can_be_made is (why is None)
+        assert found.offered_for_both is (why is None)
+    # without rows it is as long as its reference, whatever that is
+    bare = replace(book, runs=tuple(r for r in book.runs if r.corner == "rear-left"))
+    found = _half(_with(bare, "rear-right", thread=Thread(kind="fixed")))
+    assert found.refusal is not None
+    assert (found.refusal.why, found.can_be_made) == ("length", False)
+
+
+def test_the_better_of_one_each_and_one_for_both_is_what_one_each_means(
+    both_sides: Book,
+) -> None:
+    """Each side's ties may go another way than the pair's: nothing is gained by one each."""
+    for up in (0.0, 3.0, -3.0):
+        found = _answer(both_sides(up))
+        assert found.alike is not None
+        assert found.own.figures.score_deg.value <= found.alike.figures.score_deg.value
+        assert found.cost_of_sameness_deg is not None
+        assert found.cost_of_sameness_deg >= 0.0
+
+
+@pytest.mark.parametrize(
+    ("worthwhile", "action"),
+    [((0.5, 0.5), "stay"), ((0.5, 1e-6), "set"), ((1e-6, 0.5), "set")],
+)
+def test_the_side_that_wants_more_says_whether_a_pair_is_worth_setting(
+    both_sides: Book, worthwhile: tuple[float, float], action: str
+) -> None:
+    book = both_sides(seed=None)
+    for name, worth in zip(("rear-left", "rear-right"), worthwhile, strict=True):
+        goal = replace(book.corners[name].goal, worthwhile_deg=worth)
+        book = _with(book, name, goal=goal)
+    found = _answer(book)
+    assert found.worthwhile_deg == min(worthwhile)
+    assert found.action == action
+    assert found.gain_deg > 1e-6
+    assert found.stated
+    assert not _answer(replace(book, axles={})).stated
