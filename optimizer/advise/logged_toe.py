@@ -83,19 +83,12 @@ def _per_mark_mm(evidence: Evidence) -> float | None:
 
 def _off_by_mark_deg(evidence: Evidence, link: Link, worth_deg: float) -> float | None:
     """How far static toe is off by where the mark says that the pivot stands."""
-    mark, first = evidence.now.eccentric_mark, evidence.reference.eccentric_mark
-    per_mark = _per_mark_mm(evidence)
-    if mark is None or first is None:
+    mark = evidence.now.eccentric_mark
+    made = None if mark is None else evidence.pivot.made(mark)
+    if made is None:
         return None
-    made = evidence.pivot.made(mark)
-    if per_mark is not None:
-        made_deg, lift_mm = (mark - first) * per_mark * worth_deg, 0.0
-    elif made is None:
-        return None
-    elif made.toe_deg is not None:
-        made_deg, lift_mm = made.toe_deg, 0.0
-    else:
-        made_deg, lift_mm = made.shift_mm * worth_deg, made.lift_mm
+    # a table of marks tells of toe, all else of the pivot's way
+    made_deg = made.toe_deg + made.shift_mm * worth_deg
     at = evidence.setting_of(evidence.now)
-    held = eccentric_shift_mm(link, *at, end=evidence.pivot.end, lift_mm=lift_mm)
+    held = eccentric_shift_mm(link, *at, end=evidence.pivot.end, lift_mm=made.lift_mm)
     return made_deg - float(np.mean(held)) * worth_deg

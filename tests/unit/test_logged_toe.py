@@ -17,7 +17,7 @@ from optimizer.model.mechanism import TOE_LINK, sweep
 from optimizer.present.crew import Crew
 from optimizer.present.doubts import doubt_words
 from optimizer.present.note import note
-from optimizer.records import Logbook
+from optimizer.records import Eccentric, Logbook
 
 CORNER, LAST = "rear-left", "link-short"
 
@@ -154,6 +154,55 @@ def test_a_table_of_marks_tells_without_a_reading(demo_book: Logbook) -> None:
     assert by_slot is not None
     assert logged.off_deg == pytest.approx(by_slot.off_deg, abs=0.05)  # it stands at mark 0 in both
     assert logged.back_marks is None
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("mark", [0.0, -2.4, -3.1, 1.5])
+def test_a_cam_s_mark_tells_by_its_turn(demo_book: Logbook, mark: float) -> None:
+    """12 mm of throw at 6 degrees a mark: 12 sin(angle) inboard, and what it lifts, by hand."""
+    angle = np.deg2rad(6.0 * mark)
+    inboard, lift = 12.0 * np.sin(angle), 12.0 * (np.cos(angle) - 1.0)
+
+    def off_deg(eccentric: Eccentric, at: float) -> float:
+        book = _with(demo_book, eccentric_mark=at, static_toe_deg=None)
+        own = replace(book.corners[CORNER], eccentric=eccentric)
+        logged = advise(replace(book, corners={CORNER: own}), CORNER).logged_toe
+        assert logged is not None
+        assert logged.unread == LAST
+        return logged.off_deg
+
+    slot = off_deg(Eccentric(kind="slot", mm_per_mark=1.0), float(inboard))
+    cam = Eccentric(kind="cam-in-slot", throw_mm=12.0, deg_per_mark=6.0)
+    assert off_deg(cam, mark) == pytest.approx(slot, abs=1e-6)
+    # lifted, the inner joint is nearer the outer one's height, so the link reaches further
+    tape = demo_book.corners[CORNER].tape
+    assert tape.length_mm is not None
+    assert tape.rise_mm is not None
+    assert tape.arm_mm is not None
+    length, up = tape.length_mm.value - 3.0, tape.rise_mm.value + 2.0
+    reaches = [np.sqrt(length**2 - (up - z) ** 2) for z in (0.0, lift)]
+    further = float(np.rad2deg((reaches[1] - reaches[0]) / tape.arm_mm.value))
+    free = replace(cam, kind="free-cam")
+    assert off_deg(free, mark) - slot == pytest.approx(further, abs=0.02)
+    # turned to where it holds static toe, nothing is off that would be told
+    if mark == -2.4:
+        assert abs(slot) < 0.2
+
+
+def test_a_mark_that_tells_nothing_is_passed_over(demo_book: Logbook) -> None:
+    cam = Eccentric(kind="cam-in-slot", throw_mm=12.0, deg_per_mark=6.0)
+    for eccentric, mark, first in (
+        (cam, 16.0, 0.0),
+        (replace(cam, throw_mm=None), 1.0, None),
+        (Eccentric(kind="slot", mm_per_mark=1.0), 1.0, None),
+        (Eccentric(kind="slot", mm_per_mark=1.0), None, 0.0),
+        (Eccentric(kind="slot"), 1.0, 0.0),
+    ):
+        book = _with(demo_book, eccentric_mark=mark, static_toe_deg=None)
+        runs = (replace(book.runs[0], eccentric_mark=first, static_toe_deg=None), *book.runs[1:])
+        own = replace(book.corners[CORNER], eccentric=eccentric)
+        book = replace(book, corners={CORNER: own}, runs=runs)
+        assert advise(book, CORNER).logged_toe is None
 
 
 def test_a_car_that_stays_is_not_driven_with_it(
