@@ -16,7 +16,7 @@ from scipy.stats import chi2, norm
 
 from optimizer.advise.advice import Advice, Move, Spot
 from optimizer.advise.eccentric import Band, StaticToe
-from optimizer.advise.evidence import corner_evidence
+from optimizer.advise.evidence import corner_evidence, fitted
 from optimizer.advise.foretell import foretold as foretold_live
 from optimizer.advise.goal import target_of
 from optimizer.advise.labour import (
@@ -335,3 +335,130 @@ def test_a_last_run_not_as_foretold_stays_on_a_full_screen(demo_book: Logbook) -
     lines = note(advice, Crew.of(book))
     assert len(lines) < 24
     assert "link-short did NOT come out as foretold" in " ".join(" ".join(lines).split())
+
+
+@pytest.mark.parametrize(
+    ("move", "parts"),
+    [
+        (_move(0.0049, 0.0049, 0.0199), ("run",)),
+        (_move(-0.0051, 0.0), ("shims", "run")),
+        (_move(0.0, -0.0051), ("length", "alignment", "run")),
+        (_move(0.0, 0.0, -0.0201), ("alignment", "run")),
+    ],
+)
+def test_what_no_hand_can_tell_is_no_work(move: Move, parts: tuple[str, ...]) -> None:
+    """A two hundredth of a millimetre, or a fiftieth of a degree."""
+    assert tuple(name for name, _ in minutes_of(move, STATED).parts) == parts
+
+
+def test_both_sides_share_an_alignment_whoever_needs_it() -> None:
+    """20 + 30 + 45 + 40 on the left, 20 + 40 on the right."""
+    one, other = _move(1.0, 2.0), _move(1.0, 0.0)
+    for pair in ((one, other), (other, one)):
+        both = minutes_of_both(*pair, STATED)
+        assert dict(both.parts) == {
+            "shims": 40.0,
+            "length": 30.0,
+            "alignment": 45.0,
+            "run": 80.0,
+        }
+    half = minutes_of_both(one, other, Labour(run_min=40.0))
+    assert (half.known_min, half.unknown) == (80.0, ("shims", "length", "alignment"))
+    assert work_of(_move(0.0, 0.0), 0.03, Labour(run_min=0.0)).gain_per_hour_deg is None
+
+
+def test_minutes_saved_are_turns_and_shims_saved() -> None:
+    """As ranked the link turns three times and the shims move twice; one turn is enough."""
+    moves = [_move(1.0, -4.0), _move(1.0, 0.0), _move(0.0, -4.0)]
+    found = batch_of(moves, STATED)
+    assert found is not None
+    assert (found.n_turned, found.n_turned_as_ranked) == (1, 3)
+    # the shims alone first, then both at the new length: 60 minutes of turning
+    assert found.order == (moves[1], moves[0], moves[2])
+    assert found.shared == (1, 2)
+    assert found.saved_min == 60.0
+    # orders that turn alike go by the shims moved: here 20 minutes more are saved
+    shims = [_move(1.0, -4.0), _move(0.0, -4.0), _move(1.0, -4.05)]
+    fewer = batch_of(shims, STATED)
+    assert fewer is not None
+    assert fewer.order == (shims[1], shims[0], shims[2])
+    assert (fewer.n_turned, fewer.saved_min) == (1, 40.0)
+    for lacks in (Labour(length_min=30.0), Labour(shims_min=20.0)):
+        vague = batch_of(moves, lacks)
+        assert vague is not None
+        assert vague.saved_min is None
+
+
+def test_lengths_within_a_tenth_are_shared_and_five_settings_are_ordered() -> None:
+    assert batch_of([_move(1.0, -4.0), _move(0.0, -4.09)], STATED) is not None
+    assert batch_of([_move(1.0, -4.0), _move(0.0, -4.11)], STATED) is None
+    assert batch_of([_move(1.0, 0.0), _move(2.0, 0.0)], STATED) is None
+    far = [_move(0.0, float(d)) for d in (1, 2, 3, 4, 5)]
+    assert batch_of([*far, _move(1.0, 5.0)], STATED) is None
+    assert batch_of([*far[1:], _move(1.0, 5.0)], STATED) is not None
+    # of two groups the larger, of groups alike the first
+    pairs = [_move(float(h), d) for h, d in ((0, 2.0), (1, 2.0), (0, -3.0), (1, -3.0), (2, -3.0))]
+    found = batch_of(pairs, STATED)
+    assert found is not None
+    assert {found.order[k].turn.change_mm for k in found.shared} == {-3.0}
+    even = batch_of(pairs[:4], STATED)
+    assert even is not None
+    assert even.shared == (0, 1)
+
+
+def test_the_most_by_the_hour_is_the_first_of_the_best() -> None:
+    own = _move(1.0, 2.0, 1.0)
+    work = work_of(own, 0.001, STATED)
+    gains = (0.01, 0.03, 0.03, 0.02)
+    others = [(_move(0.5, 0.0), work_of(_move(0.5, 0.0), g, STATED)) for g in gains]
+    assert effort_of(STATED, own, work, others).best_by_hour == 1
+    assert effort_of(STATED, own, work, []).best_by_hour is None
+
+
+@pytest.mark.outside
+def test_the_last_run_is_judged_by_chi_square_of_its_miss(demo_book: Logbook) -> None:
+    """Foretold by the runs before it, with its own noise; named where it is off most."""
+    evidence = corner_evidence(demo_book, CORNER)
+    goal = Goal(window_mm=(-50.0, 50.0))
+    found = verified(demo_book, evidence, goal, target_of(goal, goal.window_mm or (0.0, 0.0)))
+    assert found is not None
+    before = fitted(corner_evidence(demo_book.as_of("joint-up"), CORNER)).surface
+    curve = evidence.curves[-1]
+    mean, cov = before.curve(*evidence.setting_of(evidence.runs[-1]), curve.travel_mm)
+    whole = cov + curve.cov_deg2
+    gap = curve.toe_deg - mean
+    chi = float(gap @ np.linalg.inv(whole) @ gap)
+    assert found.chance == pytest.approx(chi2.sf(chi, len(gap)), rel=1e-6)
+    assert found.as_foretold is bool(chi2.sf(chi, len(gap)) >= 0.03)
+    at = int(np.argmax(np.abs(gap) / np.sqrt(np.diag(whole))))
+    assert found.travel_mm == curve.travel_mm[at]
+    assert found.expected_deg == pytest.approx(mean[at])
+    assert found.measured_deg == curve.toe_deg[at]
+    half = norm.ppf(0.95) * np.sqrt(whole[at, at])
+    assert found.half_deg == pytest.approx(half, rel=1e-4)
+    assert found.run == "link-short"
+    # peak-to-peak is judged by the same miss, and told as such
+    span = replace(goal, measure="peak-to-peak")
+    other = verified(demo_book, evidence, span, target_of(span, (-50.0, 50.0)))
+    assert other is not None
+    assert (other.measure, other.chance) == ("peak-to-peak", found.chance)
+    z = np.linspace(-50.0, 50.0, 201)
+    true = before.curve(*evidence.setting_of(evidence.runs[-1]), z)[0]
+    assert other.expected_score_deg.low < np.ptp(true) * 1.2
+    assert other.expected_score_deg.value > found.expected_score_deg.value
+    assert other.measured_score_deg is not None
+    shape = curve_shape(curve, (-50.0, 50.0))
+    assert other.measured_score_deg.value == pytest.approx(shape.peak_to_peak.value)
+
+
+def test_a_score_of_readings_is_never_below_nothing(demo_book: Logbook) -> None:
+    """A curve as flat as its noise."""
+    evidence = corner_evidence(demo_book, CORNER)
+    flat = replace(evidence.curves[0], toe_deg=1e-5 * evidence.curves[0].toe_deg)
+    goal = Goal(window_mm=(-50.0, 50.0))
+    quiet = replace(evidence, curves=(flat, *evidence.curves[1:]))
+    band = score_of_readings(quiet, 0, goal, target_of(goal, (-50.0, 50.0)))
+    assert band is not None
+    shape = curve_shape(flat, (-50.0, 50.0)).rms
+    assert shape.value < norm.ppf(0.95) * shape.sd
+    assert band.low == 0.0

@@ -155,3 +155,93 @@ def test_the_band_foretold_is_about_the_mechanism_s_curve(
     # twice the 90 % band: four travels of one draw
     assert np.all(np.abs(truth - (low + high) / 2.0) < high - low)
     assert np.all(high - low < 0.2)
+
+
+def _row(sweep: str, travel: float, value: float) -> Reading:
+    return Reading(run="a", sweep=sweep, travel_mm=travel, value=value)
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("n", [1, 2, 5])
+def test_a_reading_s_deviation_is_that_of_a_difference_with_a_mean(n: int) -> None:
+    """Two readings a row: 2 s^2 (1 + 1/n), and both travels' errors by the curve's slopes."""
+    still = replace(GAUGE, travel_sd_mm=0.0, loop_sd=0.0)
+    own = reading_noise_deg(still)
+    rows = [
+        _row(f"up{k}", z, v)
+        for k in range(n + 1)
+        for z, v in ((0.0, 1.0), (-20.0, 0.7 + 0.1 * k), (10.0, 1.4))
+    ]
+    rows = rows[:-1]  # the last is that at -20
+    found = against_passes(rows, still)
+    assert found is not None
+    assert found.sd_deg == pytest.approx(own * np.sqrt(2.0 * (1.0 + 1.0 / n)))
+    values = [0.7 + 0.1 * k - 1.0 for k in range(n)]
+    wanted = np.mean(np.degrees(np.arctan(np.array(values) / 300.0)))
+    assert found.expected_deg == pytest.approx(wanted, rel=1e-4)
+    new = np.degrees(np.arctan((0.7 + 0.1 * n - 1.0) / 300.0))
+    assert found.off_deg == pytest.approx(new - wanted, abs=1e-6)
+    # half a millimetre of travel at ride height and at -20, each by the slope there
+    loose = replace(still, travel_sd_mm=0.5)
+    told = against_passes(rows, loose)
+    assert told is not None
+    slopes = np.gradient([wanted, 0.0, np.degrees(np.arctan(0.4 / 300.0))], [-20.0, 0.0, 10.0])
+    more = 0.25 * (slopes[0] ** 2 + slopes[1] ** 2) * (1.0 + 1.0 / n)
+    assert told.sd_deg**2 - found.sd_deg**2 == pytest.approx(more, rel=1e-3)
+
+
+@pytest.mark.outside
+def test_the_loop_counts_by_travel_over_the_farthest_squared_and_by_ways() -> None:
+    """One up against a mean of one up, one down and one unnamed: 1 - 0; at half of the stroke."""
+    still = replace(GAUGE, travel_sd_mm=0.0)
+    rows = [
+        _row(sweep, z, 0.0)
+        for sweep in ("up1", "down1", "again", "up2")
+        for z in (0.0, -40.0, 20.0)
+    ]
+    found, bare = against_passes(rows, still), against_passes(rows, replace(still, loop_sd=0.0))
+    assert found is not None
+    assert bare is not None
+    loop = loop_noise_deg(still) * 0.25
+    assert found.sd_deg**2 - bare.sd_deg**2 == pytest.approx(loop**2)
+    # travels within a twentieth are one, no more
+    for off, near in ((0.049, True), (0.051, False)):
+        some = [_row("up1", 0.0, 0.0), _row("up1", 20.0, 0.0), _row("up2", 0.0, 0.0)]
+        assert (against_passes([*some, _row("up2", 20.0 + off, 0.0)], still) is not None) is near
+
+
+def test_a_reading_is_off_past_three_deviations(demo_book: Logbook) -> None:
+    told = foretold(demo_book, demo_book.runs[-1])
+    assert told is not None
+    reading = Reading(run="link-short", sweep="up1", travel_mm=25.0, value=0.0)
+    expected, cov = told.surface.curve(told.height_mm, told.length_change_mm, [25.0])
+    found = told.misfit(reading, float(expected[0]))
+    assert found.expected_deg == pytest.approx(float(expected[0]))
+    assert found.off_deg == pytest.approx(0.0, abs=1e-12)
+    for n_sd, off in ((2.99, False), (3.01, True), (-2.99, False), (-3.01, True)):
+        moved = told.misfit(reading, found.expected_deg + n_sd * found.sd_deg)
+        assert moved.is_off is off
+        assert moved.n_sd == pytest.approx(abs(n_sd))
+        assert moved.off_deg == pytest.approx(n_sd * found.sd_deg)
+    # with no other cause: the surface's own variance, two readings and two travels
+    still = {"tilt_sd_deg": 0.0, "travel_scale_sd": 0.0, "loop_sd": 0.0, "travel_sd_mm": 0.0}
+    quiet = replace(told, gauge=replace(demo_book.gauge, **still))  # type: ignore[arg-type]
+    own = reading_noise_deg(demo_book.gauge)
+    sd = quiet.misfit(reading, 0.0).sd_deg
+    assert sd == pytest.approx(np.sqrt(float(cov[0, 0]) + 2.0 * own**2))
+    # travels half a millimetre off, by the slope there and by the straight way to ride height
+    around, _ = told.surface.curve(told.height_mm, told.length_change_mm, [24.0, 25.0, 26.0])
+    travels = np.array([0.0, 24.0, 25.0, 26.0])
+    slopes = np.gradient(np.array([0.0, *around]), travels)
+    loose = replace(quiet, gauge=replace(quiet.gauge, travel_sd_mm=0.5))
+    more = 0.25 * (slopes[2] ** 2 + slopes[0] ** 2)
+    assert loose.misfit(reading, 0.0).sd_deg ** 2 - sd**2 == pytest.approx(more, rel=1e-6)
+    # the loop inside 40 mm is a share of it, outside it the whole of it
+    for z, share in ((20.0, 0.25), (-60.0, 1.0)):
+        at = replace(reading, travel_mm=z)
+        bare = quiet.misfit(at, 0.0).sd_deg ** 2
+        loops = replace(quiet, gauge=replace(quiet.gauge, loop_sd=0.4))
+        wanted = (share * loop_noise_deg(loops.gauge)) ** 2
+        assert loops.misfit(at, 0.0).sd_deg ** 2 - bare == pytest.approx(wanted)
+        unnamed = replace(at, sweep="again")
+        assert loops.misfit(unnamed, 0.0).sd_deg ** 2 == pytest.approx(bare)
