@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from optimizer.advise import next_move
 from optimizer.advise.advice import LeftOut, Spot
-from optimizer.advise.evidence import corner_evidence
+from optimizer.advise.evidence import corner_evidence, setting_curves
 from optimizer.advise.expectation import clearest_proof
 from optimizer.advise.explore import explore
 from optimizer.advise.few import _alike_both_ways
@@ -27,7 +27,7 @@ from optimizer.advise.span import draw_spans_deg, span_nodes, span_scores_deg, w
 from optimizer.advise.table import Table, same_setting
 from optimizer.advise.tradeoff import _front, _picked
 from optimizer.model.basis import N_COEFFICIENT, design_matrix
-from optimizer.records import Eccentric, Goal, Logbook, Thread, TravelLog
+from optimizer.records import Eccentric, Goal, Labour, Logbook, Thread, TravelLog
 
 Array = NDArray[np.float64]
 
@@ -116,7 +116,7 @@ def test_ride_height_is_a_node_of_its_own() -> None:
 
 def test_a_run_by_peak_to_peak_has_its_own_score_with_all_of_its_spread(by_span: Table) -> None:
     h, d = np.array([1.0, -2.0]), np.array([-3.0, 2.0])
-    like = next_move.setting_curves(by_span.evidence)[-1]
+    like = setting_curves(by_span.evidence)[-1]
     worth = worth_by_span(by_span.surface, by_span.target, (h, d), (h, d), 1, like)
     wanted = [_span_by_hand(by_span, a, b, 1.0) for a, b in zip(h, d, strict=True)]
     assert worth.own_deg == pytest.approx(wanted, rel=1e-6)
@@ -248,15 +248,7 @@ def test_a_map_reaches_half_a_millimetre_past_all_that_can_be_set_and_was(
 def _runners(table: Table, chosen: Spot, guess: Spot) -> list[Any]:
     field = settings_of(table)
     order = np.argsort(table.expected(field), kind="stable")
-    none = corner_labour()
-    return list(next_move._runners_up(table, field, order, chosen, guess, none))
-
-
-def corner_labour() -> Any:
-    """Nothing stated."""
-    from optimizer.records import Labour
-
-    return Labour()
+    return list(next_move._runners_up(table, field, order, chosen, guess, Labour()))
 
 
 def _first(table: Table, keep: Any, without: list[Spot]) -> tuple[float, float]:
@@ -549,7 +541,7 @@ def test_tilt_is_looked_at_over_all_that_was_measured_or_is_wanted(demo_book: Lo
         assert travels[1] == sum(ends) / 2.0
 
 
-def _step(order: Array, toe: Array, least: float) -> int:
+def _step(order: NDArray[np.intp], toe: Array, least: float) -> int:
     return next(int(i) for i in order if toe[i] >= least)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from optimizer.advise.evidence import corner_evidence, fitted
 from optimizer.advise.goal import target_of
 from optimizer.advise.limits import _nothing, allowed, hard_limits, refuse, told_of_corner
 from optimizer.advise.room import (
@@ -34,6 +35,7 @@ from optimizer.records import (
     Eccentric,
     Goal,
     JointStud,
+    Logbook,
     Measured,
     Run,
     ShimmedJoint,
@@ -236,7 +238,7 @@ def test_what_engagement_and_thread_ask_for() -> None:
     def asks(**thread: Any) -> tuple[str, ...]:
         return EngagementLimit(Thread(**thread)).asks()
 
-    both = {"kind": "both-ends", "diameter_mm": 12.0}
+    both: dict[str, Any] = {"kind": "both-ends", "diameter_mm": 12.0}
     assert asks(**both) == ("engaged_inner", "engaged_outer")
     assert asks(**both, engaged_inner_mm=20.0) == ("engaged_outer",)
     assert asks(kind="one-end", engaged_inner_mm=20.0) == ("least_engaged",)
@@ -461,10 +463,8 @@ def test_how_far_each_draw_misses_a_wish_is_numpy_s(high: float) -> None:
 
 
 @pytest.mark.outside
-def test_a_row_of_the_list_has_the_surface_s_own_toe_and_band(demo_book: Any) -> None:
+def test_a_row_of_the_list_has_the_surface_s_own_toe_and_band(demo_book: Logbook) -> None:
     """At 35 mm of droop by the surface's curve; marks say what each row is."""
-    from optimizer.advise.evidence import corner_evidence, fitted
-
     found = tradeoff(demo_book, "rear-left", -35.0)
     surface = fitted(corner_evidence(demo_book, "rear-left")).surface
     for row in found.options:

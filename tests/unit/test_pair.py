@@ -86,7 +86,8 @@ def _both(left: Side, right: Side) -> Both:
 def _alike(left: Side, right: Side) -> tuple[Setting, Setting]:
     found = _both(left, right).alike()
     assert found is not None
-    return cast(Any, tuple((s.height_mm, s.length_change_mm) for s in found))
+    one, other = ((s.height_mm, s.length_change_mm) for s in found)
+    return one, other
 
 
 def _figures(left: Array, right: Array) -> PairFigures:

@@ -21,7 +21,7 @@ from optimizer.advise.eccentric import (
     static_toe,
 )
 from optimizer.advise.evidence import corner_evidence
-from optimizer.advise.mark_worth import MarkWorth
+from optimizer.advise.mark_worth import MARK_SD, MarkWorth
 from optimizer.advise.pivot import (
     Made,
     Pivot,
@@ -32,7 +32,6 @@ from optimizer.advise.pivot import (
     pivot_of,
 )
 from optimizer.advise.pivot_move import (
-    MARK_SD,
     _interpolated,
     _least,
     pivot_report,

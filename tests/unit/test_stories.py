@@ -214,7 +214,7 @@ def test_rows_of_runs_csv_told_otherwise_move_settings(
 
     kinds = ("shims-swapped", "length-sign", "runs-exchanged")
     found = {(s.suspect.kind, s.suspect.runs): s for s in stories if s.suspect.kind in kinds}
-    seen = set()
+    seen: set[tuple[object, ...]] = set()
     for i, row in enumerate(evidence.runs):
         if row.above_mm != row.below_mm:
             swapped = replace(row, above_mm=row.below_mm, below_mm=row.above_mm)
