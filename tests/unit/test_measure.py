@@ -10,7 +10,7 @@ import pytest
 from scipy.optimize import brentq
 
 from optimizer.errors import CallError, TooFewReadingsError
-from optimizer.measure.curve import ToeCurve, direction_of, has_curve, toe_curve
+from optimizer.measure.curve import ToeCurve, direction_of, has_curve, raw_rows, toe_curve
 from optimizer.measure.gauge import (
     range_needed,
     reading_from_toe,
@@ -320,3 +320,70 @@ def test_a_window_without_readings_or_width_is_told(demo_book: Logbook) -> None:
         curve_shape(_half(demo_book, bump=True), (-50.0, 0.0))
     with pytest.raises(CallError, match="needs a width"):
         curve_shape(_half(demo_book, bump=True), (0.0, 0.0))
+
+
+def _curve_of(travel: list[float], toe: list[float], sd: float = 0.01) -> ToeCurve:
+    made = toe_curve("r", _rows({"up": {0.0: 0.0} | dict.fromkeys(travel, 0.0)}), GAUGE)
+    return replace(
+        made,
+        travel_mm=np.array(travel),
+        toe_deg=np.array(toe),
+        cov_deg2=np.diag(np.full(len(travel), sd**2)),
+    )
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("window", [(-50.0, 50.0), (-30.0, 20.0), (-20.0, 70.0), (-80.0, 10.0)])
+@pytest.mark.parametrize("spread", [None, 15.0])
+def test_rms_and_its_error_are_numpy_s_over_what_was_measured(
+    window: tuple[float, float], spread: float | None
+) -> None:
+    """Straight lines through ride height's zero at 41 nodes; GUM, JCGM 100:2008, eq. 13."""
+    travel, toe = [-45.0, -20.0, 15.0, 40.0], [0.3, 0.05, -0.1, 0.2]
+    curve = _curve_of(travel, toe)
+    low, high = max(window[0], -45.0), min(window[1], 40.0)
+    node = np.linspace(low, high, 41)
+    weight = np.ones(41)
+    weight[[0, -1]] = 0.5
+    if spread is not None:
+        weight *= np.exp(-(node**2) / (2.0 * spread**2))
+    weight /= weight.sum()
+
+    def rms(at: list[float]) -> float:
+        values = np.interp(node, [-45.0, -20.0, 0.0, 15.0, 40.0], [*at[:2], 0.0, *at[2:]])
+        return float(np.sqrt(weight @ values**2))
+
+    slopes = []
+    for k in range(4):
+        ends = [[t + sign * 1e-6 * (i == k) for i, t in enumerate(toe)] for sign in (1, -1)]
+        slopes.append((rms(ends[0]) - rms(ends[1])) / 2e-6)
+    found = curve_shape(curve, window, spread).rms
+    assert found.value == pytest.approx(rms(toe))
+    assert found.sd == pytest.approx(0.01 * np.linalg.norm(slopes), rel=1e-4)
+    # a curve of nothing errs by its own noise, root mean square
+    flat = curve_shape(_curve_of(travel, [0.0] * 4), window, spread).rms
+    unit = [np.interp(node, [-45.0, -20.0, 0.0, 15.0, 40.0], row) for row in np.eye(5)]
+    own = np.sum(np.square([u for k, u in enumerate(unit) if k != 2]), axis=0)
+    assert flat.value == 0.0
+    assert flat.sd == pytest.approx(0.01 * np.sqrt(weight @ own))
+
+
+def test_rows_of_a_run_tell_when_in_their_pass_they_were_read() -> None:
+    """The share of a pass that was over: 0 at its first reading, 1 at its last."""
+    readings = [
+        Reading(run="r", sweep="up", travel_mm=0.0, value=1.0, line=2),
+        Reading(run="r", sweep="up", travel_mm=-20.0, value=1.3, line=3),
+        Reading(run="r", sweep="down", travel_mm=20.0, value=0.4, line=4),
+        Reading(run="r", sweep="up", travel_mm=20.0, value=0.7, line=5),
+        Reading(run="r", sweep="down", travel_mm=0.04, value=0.9, line=6),
+        Reading(run="r", sweep="up", travel_mm=0.0, value=1.1, line=7),
+        Reading(run="r", sweep="down", travel_mm=-20.0, value=1.5, line=8),
+    ]
+    rows = raw_rows("r", readings, GAUGE)
+    assert rows.line == (3, 4, 5, 7, 8)
+    assert rows.travel_mm.tolist() == [-20.0, 20.0, 20.0, 0.0, -20.0]
+    assert rows.share == pytest.approx([1 / 3, 0.0, 2 / 3, 1.0, 1.0])
+    assert [rows.sweeps[k] for k in rows.sweep] == ["up", "down", "up", "up", "down"]
+    # each from its own pass's zero
+    wanted = np.degrees(np.arctan(np.array([0.3, -0.5, -0.3, 0.1, 0.6]) / 300.0))
+    assert rows.toe_deg == pytest.approx(wanted)
