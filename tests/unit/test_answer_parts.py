@@ -671,3 +671,41 @@ def test_where_the_car_stands_past_a_limit_a_page_has_no_place_for_it(demo_book:
     assert page.now is None
     assert page.now_mm == (2.0, -3.0)
     assert advise(book, CORNER).now.length_change_mm == -3.0
+
+
+@pytest.mark.parametrize(("limit", "row"), [("shorter_mm", -3.0), ("longer_mm", 3.0)])
+def test_a_car_that_stands_at_its_thread_s_end_may_stay_there(
+    demo_book: Logbook, limit: str, row: float
+) -> None:
+    """Where the length follows the height: the end itself is inside."""
+    corner = demo_book.corners[CORNER]
+    thread = replace(corner.thread, **{limit: 3.0})
+    ended = replace(corner, eccentric=Eccentric(kind="none"), thread=thread)
+    runs = tuple(
+        replace(r, length_change_mm=row) if r.name == "link-short" else r for r in demo_book.runs
+    )
+    book = replace(demo_book, corners={CORNER: ended}, runs=runs)
+    table = Table(corner_evidence(book, CORNER), Goal(window_mm=WINDOW))
+    field = settings_of(table)
+    here = np.isclose(field.height, table.now.height_mm)
+    assert field.change[here] == pytest.approx([row], abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("scores", "best"),
+    [((0.1, 0.1 - 3e-6, 0.2), 1), ((0.1, 0.1 - 3e-7, 0.2), 0), ((0.3, 0.3, 0.3), 0)],
+)
+def test_the_best_measured_is_the_first_within_a_millionth(
+    demo_book: Logbook, monkeypatch: pytest.MonkeyPatch, scores: tuple[float, ...], best: int
+) -> None:
+    table = Table(corner_evidence(demo_book, CORNER), Goal(window_mm=WINDOW))
+    told = {
+        (s.height_mm, s.length_change_mm): np.array([x, x])
+        for s, x in zip(table.measured, scores, strict=True)
+    }
+    monkeypatch.setattr(table, "scores", lambda h, d: told[h, d])
+    table.hold_best(range(3))
+    assert table.best_measured == best
+    assert table.best_scores.tolist() == [scores[best]] * 2
+    table.hold_best([2])
+    assert table.best_measured == 2

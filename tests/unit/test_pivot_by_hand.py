@@ -492,3 +492,30 @@ def test_ends_of_a_rack_differ_on_days_when_no_row_of_both_agrees(demo_book: Log
     assert differs(other, first) == ()
     assert differs(replace(other, date="")) == ()
     assert differs(replace(other, date="1999-01-01")) == ()
+
+
+@pytest.mark.outside
+def test_a_table_leaves_what_two_readings_of_its_mark_do() -> None:
+    """A degree a mark, read off and set down: 0.15 of a mark each, square to each other."""
+    table = ((-20.0, -20.0), (0.0, 0.0), (20.0, 20.0))
+    pivot = _pivot(Eccentric(kind="marks", toe_at_marks=table))
+    move = static_toe_of(_drawn(4000), (0.0, 0.0), (0.0, 0.0), pivot, 7.0, Thread())
+    assert move.left_deg is not None
+    assert move.left_deg.high - move.left_deg.low == pytest.approx(
+        2.0 * norm.ppf(0.95) * MARK_SD * np.sqrt(2.0), rel=0.05
+    )
+    assert move.mark == pytest.approx(7.0)
+    # over the whole of a long way the toes that were read for the table count as well
+    arm, way = 1200.0, float(1200.0 * np.deg2rad(13.0))
+    far = static_toe_of(_drawn(4000, arm), (0.0, way), (0.0, 0.0), pivot, -3.0, Thread())
+    assert far.mark == pytest.approx(10.0, abs=0.05)
+    seen = replace(
+        pivot, eccentric=Eccentric(kind="marks", toe_at_marks=((-3.0, 0.0), (10.0, 0.1)))
+    )
+    small = float(120.0 * np.deg2rad(0.1))
+    flat = static_toe_of(_drawn(4000), (0.0, small), (0.0, 0.0), seen, -3.0, Thread())
+    assert flat.left_deg is not None
+    # from one end to the other: two toes read at 0.03 deg, and a mark is worth next to nothing
+    assert flat.left_deg.high - flat.left_deg.low == pytest.approx(
+        2.0 * norm.ppf(0.95) * 0.03 * np.sqrt(2.0), rel=0.06
+    )

@@ -263,3 +263,41 @@ def test_curves_of_the_same_run_hold_the_noise(demo_book: Logbook) -> None:
     levels, cov = _averaged(travel, noise)
     assert levels == pytest.approx(curve.travel_mm)
     assert cov == pytest.approx(curve.cov_deg2, rel=1e-9, abs=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("passes", "one", "both"),
+    [
+        (("up1", "down1"), 1, (1, -1)),
+        (("up1", "up2"), -1, (1, -1)),
+        (("up1",), -1, (1, -1)),
+        (("down1",), 1, (1, -1)),
+        (("first", "down1"), 1, (1, -1)),
+        (("first", "second"), 0, (0, 0)),
+    ],
+)
+def test_a_pass_goes_the_way_that_was_gone_less_often(
+    demo_book: Logbook, passes: tuple[str, ...], one: int, both: tuple[int, int]
+) -> None:
+    rows = demo_book.readings_of("as-found")
+    sweep = rows[0].sweep
+    mine = [r for r in rows if r.sweep == sweep and abs(r.travel_mm) > 1.0]
+    travels = [-50.0, -25.0, 25.0, 50.0]
+    kept = tuple(
+        Reading(run="as-found", sweep=name, travel_mm=z, value=0.0 if z == 0.0 else value)
+        for name in passes
+        for z, value in [
+            (0.0, 0.0),
+            *[(r.travel_mm, r.value) for r in mine if r.travel_mm in travels],
+        ]
+    )
+    alone = replace(demo_book.as_of("as-found"), readings=kept)
+    found = {r.kind: r for r in worth_repeating(alone, CORNER).repeats}
+    by_size = [r for r in worth_repeating(alone, CORNER).repeats if r.kind == "travels"]
+    assert {r.ways for r in by_size} == {(one,)}
+    assert sorted(len(r.travel_mm) for r in by_size) == [1, 2]
+    assert found["pass"].ways == (one,)
+    assert found["both-ways"].ways == both
+    assert found["remount"].ways == both
+    assert found["pass"].travel_mm == tuple(travels)
+    assert (found["pass"].n_reading, found["both-ways"].n_reading) == (5, 10)
