@@ -679,7 +679,7 @@ def test_a_car_that_stands_at_its_thread_s_end_may_stay_there(
 ) -> None:
     """Where the length follows the height: the end itself is inside."""
     corner = demo_book.corners[CORNER]
-    thread = replace(corner.thread, **{limit: 3.0})
+    thread = replace(corner.thread, **{limit: 3.0})  # type: ignore[arg-type]
     ended = replace(corner, eccentric=Eccentric(kind="none"), thread=thread)
     runs = tuple(
         replace(r, length_change_mm=row) if r.name == "link-short" else r for r in demo_book.runs

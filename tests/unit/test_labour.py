@@ -462,3 +462,11 @@ def test_a_score_of_readings_is_never_below_nothing(demo_book: Logbook) -> None:
     shape = curve_shape(flat, (-50.0, 50.0)).rms
     assert shape.value < norm.ppf(0.95) * shape.sd
     assert band.low == 0.0
+
+
+def test_each_turn_saved_is_as_long_as_is_stated() -> None:
+    """Two turns fewer at a minute and a half; a shim move costs nothing here."""
+    moves = [_move(1.0, -4.0), _move(1.0, 0.0), _move(0.0, -4.0)]
+    found = batch_of(moves, Labour(length_min=1.5, shims_min=0.0))
+    assert found is not None
+    assert found.saved_min == 3.0

@@ -281,15 +281,12 @@ def test_a_pass_goes_the_way_that_was_gone_less_often(
 ) -> None:
     rows = demo_book.readings_of("as-found")
     sweep = rows[0].sweep
-    mine = [r for r in rows if r.sweep == sweep and abs(r.travel_mm) > 1.0]
+    read = {r.travel_mm: r.value for r in rows if r.sweep == sweep}
     travels = [-50.0, -25.0, 25.0, 50.0]
     kept = tuple(
-        Reading(run="as-found", sweep=name, travel_mm=z, value=0.0 if z == 0.0 else value)
+        Reading(run="as-found", sweep=name, travel_mm=z, value=read[z] if z else 0.0)
         for name in passes
-        for z, value in [
-            (0.0, 0.0),
-            *[(r.travel_mm, r.value) for r in mine if r.travel_mm in travels],
-        ]
+        for z in (0.0, *travels)
     )
     alone = replace(demo_book.as_of("as-found"), readings=kept)
     found = {r.kind: r for r in worth_repeating(alone, CORNER).repeats}

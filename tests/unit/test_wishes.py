@@ -41,6 +41,7 @@ from optimizer.records import Goal, Logbook, WishKind
 CORNER = "rear-left"
 WINDOW = (-50.0, 50.0)
 RNG = np.random.default_rng(71)
+Array = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
 SETTINGS = (RNG.uniform(-4.0, 4.0, 30), RNG.uniform(-10.0, 9.0, 30))
 
 
@@ -430,3 +431,49 @@ def test_a_wish_that_nothing_keeps_is_told(demo_book: Logbook) -> None:
     hard = Goal(window_mm=WINDOW, most_change_deg=0.004)
     said = " ".join(" ".join(note(advise(demo_book, CORNER, hard), Crew.of(demo_book))).split())
     assert "NO SETTING IS MUCH SURER" in said
+
+
+def test_how_far_a_mean_curve_misses_a_wish_is_numpy_s_and_never_below_nothing(
+    demo_book: Logbook,
+) -> None:
+    table = _table(demo_book)
+    h, d = SETTINGS
+    for low, high in ((-0.05, 0.05), (-0.005, np.inf), (-9.0, 9.0)):
+        wish = Requirement(
+            kind="most-change", travel_mm=np.linspace(-50.0, 50.0, 11), low_deg=low, high_deg=high
+        )
+        got = _Look(table, wish).miss_deg(h, d)
+        for i in range(len(h)):
+            curve, _ = table.surface.curve(float(h[i]), float(d[i]), wish.travel_mm)
+            wanted = max(0.0, low - curve.min(), curve.max() - high)
+            assert got[i] == pytest.approx(wanted, abs=1e-9)
+    assert np.all(got == 0.0)
+
+
+def test_of_settings_that_the_bounds_leave_open_the_best_are_looked_at_by_draws(
+    demo_book: Logbook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As many as there is time for, by their score; the others do not count as sure."""
+    table = _table(demo_book, most_change_deg=0.05)
+    field = settings_of(table)
+    score = table.expected(field)
+    looked: list[set[tuple[float, float]]] = []
+    whole = _Look.by_draws
+
+    def seen(self: _Look, h: Array, d: Array) -> Array:
+        looked.append(set(zip(h.tolist(), d.tolist(), strict=True)))
+        return whole(self, h, d)
+
+    monkeypatch.setattr(_Look, "by_draws", seen)
+    every = Wishes(table, field, score).kept
+    (all_open,) = looked
+    assert len(all_open) > 6
+    looked.clear()
+    monkeypatch.setattr("optimizer.advise.wishes.N_BY_DRAWS", 4)
+    few = Wishes(table, field, score).kept
+    (some,) = looked
+    by_score = {
+        (float(h), float(d)): s for h, d, s in zip(field.height, field.change, score, strict=True)
+    }
+    assert some == set(sorted(all_open, key=by_score.__getitem__)[:4])
+    assert set(few.tolist()) <= set(every.tolist())
