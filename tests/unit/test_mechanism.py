@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from scipy.optimize import fsolve
 from scipy.spatial.transform import Rotation
 
 from optimizer.errors import LinkageError
+from optimizer.model import mechanism
 from optimizer.model.mechanism import (
     TOE_LINK,
     HardPoints,
@@ -142,3 +144,30 @@ def test_what_is_square_to_a_direction_is_square_and_of_unit_length() -> None:
         assert np.abs(np.sum(one * other, axis=0)).max() < 1e-12
     for one in (first, second):
         assert np.linalg.norm(one, axis=0) == pytest.approx(1.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("block", [1, 2, 3, 4, 7, 100])
+def test_large_sweeps_are_made_in_blocks(
+    corner: HardPoints, monkeypatch: pytest.MonkeyPatch, block: int
+) -> None:
+    """However many settings and travels go together, each comes out at its place."""
+    travel = np.linspace(-40.0, 40.0, 5)
+    height, change = np.array([0.0, 2.0, -3.0, 1.0]), np.array([0.0, -2.0, 3.0, 0.5])
+    whole = sweep(corner, travel, height, change)
+    seen: list[int] = []
+    closed = cast(Any, mechanism).closed
+
+    def counted(rig: Any, path: Any, travels: NDArray[np.float64]) -> Any:
+        carriers, left = closed(rig, path, travels)
+        seen.append(len(travels))
+        return carriers, left
+
+    monkeypatch.setattr(mechanism, "closed", counted)
+    monkeypatch.setattr(mechanism, "BLOCK", block)
+    parts = sweep(corner, travel, height, change)
+    for name in ("toe_deg", "camber_deg", "shift_mm", "outer_tilt_deg"):
+        assert getattr(parts, name) == pytest.approx(getattr(whole, name), abs=1e-9)
+    assert max(seen) == min(block, 5)
+    # as many settings at a time as keep settings times travels within a block
+    groups = -(-4 // max(1, block // 5))
+    assert len(seen) == groups * -(-5 // block)

@@ -309,3 +309,40 @@ def test_start_up_stays_light() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("part", [0.05, 0.5, 1.0, 3.0])
+@pytest.mark.parametrize("pool_above", [0.01, 0.99])
+def test_shares_add_up_and_categories_are_counted(part: float, pool_above: float) -> None:
+    """Mean squares by numpy, components by the random-effects model; root 2 of their ratio."""
+    y = _drawn(np.random.default_rng(31), (5, 3, 4), part, 0.4, 0.3, 0.2)
+    study = crossed_study(y, pool_above=pool_above)
+    found = study.components
+    mean = y.mean()
+    by_part, by_operator, cell = y.mean(axis=(1, 2)), y.mean(axis=(0, 2)), y.mean(axis=2)
+    ss_part = 12.0 * np.sum((by_part - mean) ** 2)
+    ss_operator = 20.0 * np.sum((by_operator - mean) ** 2)
+    ss_both = 4.0 * np.sum((cell - by_part[:, None] - by_operator + mean) ** 2)
+    ss_repeat = np.sum((y - cell[:, :, None]) ** 2)
+    both, repeat = ss_both / 8.0, ss_repeat / 45.0
+    if study.pooled:
+        both = repeat = (ss_both + ss_repeat) / 53.0
+    wanted = {
+        "repeatability": repeat,
+        "operator": max(0.0, (ss_operator / 2.0 - both) / 20.0),
+        "part": max(0.0, (ss_part / 4.0 - both) / 12.0),
+    }
+    if not study.pooled:
+        wanted["interaction"] = max(0.0, (both - repeat) / 4.0)
+    wanted["reproducibility"] = wanted["operator"] + wanted.get("interaction", 0.0)
+    wanted["gauge"] = wanted["repeatability"] + wanted["reproducibility"]
+    wanted["total"] = wanted["gauge"] + wanted["part"]
+    assert {n: c.variance for n, c in found.items()} == pytest.approx(wanted)
+    for name, component in found.items():
+        share = wanted[name] / wanted["total"]
+        assert component.percent_of_variance == pytest.approx(100.0 * share)
+        assert component.percent_of_study == pytest.approx(100.0 * math.sqrt(share))
+        assert component.low <= component.variance <= component.high
+    ratio = math.sqrt(2.0 * wanted["part"] / wanted["gauge"])
+    assert study.distinct_categories == max(1, math.floor(ratio))
