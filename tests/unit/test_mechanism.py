@@ -146,7 +146,7 @@ def test_what_is_square_to_a_direction_is_square_and_of_unit_length() -> None:
         assert np.linalg.norm(one, axis=0) == pytest.approx(1.0, abs=1e-12)
 
 
-@pytest.mark.parametrize("block", [1, 2, 3, 4, 7, 100])
+@pytest.mark.parametrize("block", [1, 2, 3, 4, 7, 10, 15, 100])
 def test_large_sweeps_are_made_in_blocks(
     corner: HardPoints, monkeypatch: pytest.MonkeyPatch, block: int
 ) -> None:
