@@ -141,5 +141,5 @@ def in_millimetres(stack: Sequence[int], typed_mm: Sequence[float] = ()) -> tupl
 
     A sixteenth of an inch is 1587.5 grains: as 1.588 mm it would be told as another shim.
     """
-    as_typed = dict(zip(in_grains(typed_mm), typed_mm, strict=True))
+    as_typed = dict(zip(in_grains(typed_mm), map(float, typed_mm), strict=True))
     return tuple(as_typed.get(t, t / GRAIN_PER_MM) for t in stack)
