@@ -83,6 +83,11 @@ def free(folder: Path) -> bool:
 
 def _locked(home: Path, what: str) -> int | None:
     """The open lock file, held; None where the file system has no locks."""
+    if home.is_symlink():
+        raise ShimoptError(
+            f"{home} is a link, and a logbook's history stays in its folder",
+            "take the link away; the history begins anew",
+        )
     end = time.monotonic() + WAIT_S
     while True:
         home.mkdir(exist_ok=True)

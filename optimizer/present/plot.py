@@ -100,9 +100,14 @@ def put(content: bytes, path: Path) -> None:
 
 
 def _put(content: bytes, path: Path) -> None:
-    """Write a file beside its place and rename it into it; a link keeps pointing there."""
+    """Write a file beside its place and rename it into it."""
     if path.is_dir():
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
+    if path.is_symlink():  # it may lead to a crew's readings, or out of somebody's logbook
+        raise ShimoptError(
+            f"{path} is a link, and what it leads to would be lost",
+            "name another file, or take the link away",
+        )
     path = path.resolve()
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     with beside.open("xb") as file, _removed_on_failure(beside):
