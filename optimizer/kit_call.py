@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.errors import CallError
+from optimizer.logbook.offers import MOST_PIECES
 from optimizer.record import record
 from optimizer.records import Logbook, Offer
 from optimizer.units import to_deg, to_mm
@@ -58,6 +59,11 @@ def check_call(call: KitCall) -> None:
         raise CallError("--offers and --price both say what shims cost", "give one of the two")
     if call.pack < 1:
         raise CallError(f"--pack {call.pack} is no pack", "write the pieces in a pack, 1 or more")
+    if call.pack > MOST_PIECES:
+        raise CallError(
+            f"--pack {call.pack} is more than a pack may hold, {MOST_PIECES}",
+            "write the pieces in a pack",
+        )
     if not 0 <= call.spares <= MOST_SPARES:
         raise CallError(
             f"--spares {call.spares} is absurd", f"write a number from 0 to {MOST_SPARES}"

@@ -37,6 +37,9 @@ OFF_MM, WITHIN_MM = 0.05, 0.05
 SHIM_TOLERANCE_MM = 0.01
 MOST_SIZES = 4
 ROOM = round(TOTAL_TOLERANCE_MM * GRAIN_PER_MM)
+# stacks of one side and pairs of them for one height, some four times what the usual sizes
+# make: past these the answer would take minutes, and memory by the gigabyte
+MOST_STACKS, MOST_PAIRS = 300_000, 3_000_000
 
 
 @record
@@ -100,7 +103,8 @@ def recipes(
     Raises
     ------
     CallError
-        If a size is not thicker than nothing, two are the same, or no size is given.
+        If a size is not thicker than nothing, two are the same, none is given, or they make
+        more stacks than can be weighed.
     """
     sizes = in_grains(sizes_mm)
     if not sizes or min(sizes) <= 0 or len(set(sizes)) < len(sizes):
@@ -158,6 +162,8 @@ class _Sides:
         rest = self._total - self._thick[key]
         first = np.searchsorted(self._thick, rest - ROOM)
         count = np.searchsorted(self._thick, rest + ROOM, "right") - first
+        if count.sum() > MOST_PAIRS:
+            raise _too_many(len(self._counts[0]))
         start = np.repeat(first - np.cumsum(count) + count, count)
         key, other = np.repeat(key, count), start + np.arange(count.sum())
         needs = self._counts[key] + self._counts[other]
@@ -194,6 +200,8 @@ def _one_side(
             grown[total, used] = (*counts, 0)
             if used.bit_count() == most_sizes:
                 continue
+            if len(grown) > MOST_STACKS:
+                raise _too_many(len(sizes))
             for n in range(1, min((largest - total) // size, most - sum(counts)) + 1):
                 at = total + n * size, used | 1 << bit
                 if at not in grown or sum(counts) + n < sum(grown[at]):
@@ -201,6 +209,13 @@ def _one_side(
         best = grown
     for (total, _), counts in best.items():
         yield total, counts
+
+
+def _too_many(n_size: int) -> CallError:
+    return CallError(
+        f"{n_size} thicknesses make more stacks than can be weighed",
+        "offer fewer of them, the thinnest left out first, or state `most_shims` under the stack",
+    )
 
 
 def _split(
