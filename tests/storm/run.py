@@ -161,7 +161,7 @@ def main() -> int:
     )
     parser.add_argument("--inputs", type=int, default=3000)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--only", default=None, help="one kind of call")
+    parser.add_argument("--only", choices=sorted(mutations.KINDS), help="one kind of call")
     parser.add_argument("--fuzz-minutes", type=float, default=10.0)
     parser.add_argument("--no-groups", action="store_true", help="leave the third part out")
     parser.add_argument("--before", type=Path, default=None, help="an older package, played too")
@@ -170,6 +170,8 @@ def main() -> int:
     asked = parser.parse_args()
     if asked.again is not None:
         return again(asked.again)
+    if asked.inputs < 1:
+        parser.error("--inputs must be 1 or more")
     kinds = (asked.only,) if asked.only else (*mutations.FAST * 3, *mutations.SLOW)
     if os.environ.get(BEFORE):  # what reads without end is to fail, not to take the machine
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))

@@ -12,6 +12,7 @@ import pytest
 
 from optimizer.advise.stacks import Split, joint_height_mm, possible_splits
 from optimizer.errors import CallError
+from optimizer.kit.parts import catalogue
 from optimizer.kit.recipes import Recipes, Stock, recipes
 from optimizer.records import Run, Stack
 
@@ -151,3 +152,10 @@ def test_start_up_does_not_load_the_solver() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
+
+
+def test_a_size_is_called_as_it_was_typed() -> None:
+    """A sixteenth of an inch ends in half a thousandth of a millimetre."""
+    made = catalogue((), {None: (3.175, 1.5875, 1.5875)}, more_mm=(0.25,))
+    assert made.sizes_mm(None) == (0.25, 1.5875, 3.175)
+    assert made.shop.on_hand.tolist() == [0, 2, 1]
