@@ -79,7 +79,7 @@ def audited(held: list[Held]) -> tuple[int, str]:
     """
     name, version, since = CONTROL
     asked = {_plain(one.name): one.version for one in held}
-    lines = "".join(f"{n}=={v}\n" for n, v in {**asked, name: version}.items())
+    lines = "".join(f"{n}=={v}\n" for n, v in {name: version, **asked}.items())
     words = [sys.executable, "-m", "pip_audit", "--no-deps", "--disable-pip", "--format", "json"]
     try:
         done = subprocess.run(
@@ -97,7 +97,7 @@ def audited(held: list[Held]) -> tuple[int, str]:
             f"  {n} {asked[n]}: {v['id']}, mended in {', '.join(v['fix_versions']) or 'none yet'}"
             for n, found in weak.items()
             for v in found
-            if n != name
+            if n in asked
         ]
     except (ValueError, KeyError, TypeError):
         last = (done.stderr.strip().splitlines() or ["it said nothing"])[-1]
