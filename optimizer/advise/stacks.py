@@ -66,7 +66,7 @@ def possible_splits(stack: Stack, now: Run, reference: Run) -> tuple[Split, ...]
     typed = stack.box_mm or on_car
     box = Counter(in_grains(typed))
     total = sum(in_grains(on_car))
-    most = stack.most_shims or max(MOST_SHIMS, len(on_car))
+    most = most_in(stack, on_car)
     tolerance = round(TOTAL_TOLERANCE_MM * GRAIN_PER_MM)
     best: dict[int, tuple[tuple[int, ...], tuple[int, ...]]] = {}
     for (below, above), stacks in _stackings(box, total + tolerance, most).items():
@@ -126,6 +126,11 @@ def _height(above: Sequence[int], below: Sequence[int], reference: Run, stack: S
     if stack.face == "arm-above":
         return sum(reference.above_mm) - sum(above) / GRAIN_PER_MM
     return sum(below) / GRAIN_PER_MM - sum(reference.below_mm)
+
+
+def most_in(stack: Stack, on_car_mm: Sequence[float]) -> int:
+    """Shims that may stand in both stacks together; never fewer than stand there unless stated."""
+    return stack.most_shims or max(MOST_SHIMS, len(on_car_mm))
 
 
 def in_grains(stack_mm: Sequence[float]) -> list[int]:

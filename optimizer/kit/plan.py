@@ -15,7 +15,7 @@ from decimal import Decimal
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.advise.stacks import MOST_SHIMS, Split, in_grains, possible_splits
+from optimizer.advise.stacks import Split, in_grains, most_in, possible_splits
 from optimizer.errors import CallError, NothingCanBeMadeError
 from optimizer.kit.asked import SEED, Asked, Costs, curve_costs_deg
 from optimizer.kit.parts import Catalogue, catalogue
@@ -362,7 +362,7 @@ class Planner:
         """Splits from a bag, as many alike as the wheel has copies, near enough in height."""
         evidence = wheel.table.evidence
         # no stack takes more of one size than it may hold shims, however large a pack is
-        enough = evidence.corner.stack.most_shims or max(MOST_SHIMS, len(wheel.on_car_mm))
+        enough = most_in(evidence.corner.stack, wheel.on_car_mm)
         shims = [
             thick
             for (_, bore), thick, n in zip(parts.parts, parts.thick_mm, bag.tolist(), strict=True)

@@ -22,6 +22,7 @@ from optimizer.advise.stacks import (
     Split,
     in_grains,
     joint_height_mm,
+    most_in,
     possible_splits,
 )
 from optimizer.errors import CallError, NothingCanBeMadeError
@@ -116,7 +117,7 @@ def recipes(
     held = sum(reference.above_mm) if turned else sum(reference.below_mm)
     on_car = now.above_mm + now.below_mm
     total = sum(in_grains(on_car))
-    most = stack.most_shims or max(MOST_SHIMS, len(on_car))
+    most = most_in(stack, on_car)
     sides = _Sides(sizes, total, most, most_sizes)
     today = _today(stack, now, reference)
     most_key = most_on_a_side(within_mm, shim_tolerance_mm)
