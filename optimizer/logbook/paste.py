@@ -79,6 +79,8 @@ def parse_table(
     columns = header or _unnamed(rows, separator)
     passes = _passes(source, columns, units, faults, two=two)
     width = len(columns.cells)
+    if separator != " ":
+        check_end(source, rows, width, faults)
     found = [
         reading
         for row in rows
@@ -250,6 +252,23 @@ def is_whole(source: Source, row: Row, width: int, faults: Faults, *, spaced: bo
     remedy = "part the cells with tabs or semicolons; then an empty cell may stay empty"
     faults.add(code, source, place, found, remedy)
     return False
+
+
+def check_end(source: Source, rows: Sequence[Row], width: int, faults: Faults) -> None:
+    """The last row may not break off: no line end, and fewer cells than any row above it."""
+    if not rows or not source.lines[-1].strip() or rows[-1].open_quote is not None:
+        return
+    *above, last = (len(row.cells) for row in rows)
+    least = min((n for n in above if n > 1), default=width)  # one cell alone is a title
+    if last >= min(least, width) or not (last > 1 or is_number(rows[-1].cells)):
+        return
+    found = f"the text ends inside this row: it has {last} cells, the rows above {least} or more"
+    remedy = (
+        "complete the row, or copy the file anew; if its last cells are empty, part them as above "
+        "and end the line with Enter"
+    )
+    line = rows[-1].cells[-1].line
+    faults.add("L306", source, Place(line, len(source.line(line)) + 1), found, remedy)
 
 
 def read_row(

@@ -21,6 +21,7 @@ from optimizer.logbook.faults import (
 from optimizer.logbook.paste import (
     SIDES,
     Series,
+    check_end,
     check_sides,
     is_number,
     is_whole,
@@ -148,6 +149,8 @@ def read_wide(source: Source, target: Target, faults: Faults) -> Wide:
     units = {h.index: h.unit for h in headings}
     found: dict[tuple[str, str], list[Entry]] = {(one.run, one.name): [] for one in series}
     gaps: dict[tuple[str, str], list[str]] = {}
+    if separator != " ":
+        check_end(source, [row for row in rows if row is not header], len(header.cells), faults)
     for row in rows:
         if row is header or not is_whole(
             source, row, len(header.cells), faults, spaced=separator == " "

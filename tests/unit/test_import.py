@@ -145,6 +145,26 @@ def test_a_title_above_is_passed_over_though_it_speaks_of_travel(folder: Path) -
     assert len(readings(folder, "as-found")) == 3
 
 
+RAGGED = "as-found,joint-up\nshims above,,2\nshims below,,3\n50,20,10\n-25,-20,-10\n0,0,0\n25,10"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "travel," + RAGGED.replace("-25,-20,-10", "-25,-20,-10\n-50,-30"),
+        "travel," + RAGGED + "\n",
+        "travel," + RAGGED + ",5\nmeasured in the rain",
+        "travel," + RAGGED + ",5\n\n  ",
+    ],
+    ids=["as-others", "ended", "note", "blank-lines"],
+)
+def test_a_short_last_row_is_no_torn_one_where_something_else_explains_it(
+    folder: Path, text: str
+) -> None:
+    take(folder, text)
+    assert [x for _, x, _ in readings(folder, "as-found")][-1] == 25.0
+
+
 def test_a_new_run_spelt_in_two_ways_is_one(folder: Path) -> None:
     take(folder, "travel,Long,long\nshims above,2,\nshims below,3x1,\n-25,1,2\n0,0,0\n25,3,4\n")
     assert [r.name for r in read_logbook(folder).runs] == ["as-found", "Long"]
