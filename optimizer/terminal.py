@@ -30,6 +30,15 @@ def columns() -> int:
     return max(20, min(80, shutil.get_terminal_size((80, 24)).columns))
 
 
+def height() -> int:
+    """Lines of the screen an answer is fitted to: the terminal's, 24 at least and in a pipe."""
+    if not sys.stdout.isatty():
+        return 24
+    import shutil
+
+    return max(24, shutil.get_terminal_size((80, 24)).lines)
+
+
 def rows() -> int | None:
     """Lines that an answer may take with its command and one question; no end in a pipe."""
     if not sys.stdout.isatty():

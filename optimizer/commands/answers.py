@@ -31,6 +31,7 @@ from optimizer.errors import (
 from optimizer.terminal import (
     columns,
     headed,
+    height,
     say,
     write_json,
     write_lines,
@@ -179,7 +180,7 @@ def _show_next(
     else:
         flags = [where + corner_flag(book, a.corner.name) for a in advices]
         write_screens(
-            note(a, crew, columns(), where=w) for a, w in zip(advices, flags, strict=True)
+            note(a, crew, columns(), height(), w) for a, w in zip(advices, flags, strict=True)
         )
     if out is not None:
         from optimizer.present.gallery import draw_advice
@@ -261,7 +262,7 @@ def axle(
         write_json(axle_document(book, answers, folder_words(folder)))
     else:
         write_screens(
-            axle_note(answer, crew, columns(), where=folder_words(folder)) for answer in answers
+            axle_note(answer, crew, columns(), height(), folder_words(folder)) for answer in answers
         )
     if out is not None:
         from optimizer.present.axle_plot import draw_axle

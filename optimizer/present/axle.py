@@ -16,12 +16,14 @@ from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
 from optimizer.present.crew import Crew, spread_of_travels
 from optimizer.present.doubts import doubt_words
 from optimizer.present.labour import minutes_words, with_work
-from optimizer.present.layout import LABEL_WIDTH, NARROW, fitted, labelled, table
+from optimizer.present.layout import LABEL_WIDTH, NARROW, fitted, headed, labelled, table
 from optimizer.present.limits import NAMES, limits_words, unsafe_words
 from optimizer.present.note import do_words
 from optimizer.present.wished import OUT_OF_REACH, in_100, wish_name
 
 MOST_BRIEF = 8
+# from here on whole facts are left out: uneven bumps, then the pair, what alike would cost
+LEAVES_OUT = 7
 # of ``limits_words``: what is near, over or not known
 NEAR_ONLY = 6
 NO_COST_DEG = 0.0005
@@ -49,7 +51,8 @@ def axle_note(
 
 
 def _whole(found: AxleAdvice, crew: Crew, width: int, brevity: int, where: str) -> list[str]:
-    lines = textwrap.wrap(heading_words(found), width)
+    short = "--json has all" if brevity >= LEAVES_OUT else ""
+    lines = headed(heading_words(found), width, short)
     first = first_words(found)
     lines += labelled("First", first, width) if first else []
     doubt, limits = doubts_words(found, crew), both_limits_words(found, crew)

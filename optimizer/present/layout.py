@@ -61,6 +61,18 @@ def fitted(lines_at: Callable[[int], list[str]], most: int, width: int, height: 
     return lines
 
 
+def headed(heading: str, width: int, whole: str = "") -> list[str]:
+    """The first line of an answer, and whether it is shortened for the screen.
+
+    ``whole`` tells where the rest is, empty where nothing is left out; it stands behind
+    ``shortened`` if the line has room for it.
+    """
+    if not whole:
+        return textwrap.wrap(heading, width)
+    ways = [textwrap.wrap(f"{heading} (shortened{end})", width) for end in (f"; {whole}", "")]
+    return min(ways, key=len)
+
+
 def margin_for(labels: Iterable[str]) -> int:
     """A margin that most of these labels fit, from the usual one to a third of a screen."""
     return max(LABEL_WIDTH, min(26, max((len(label) for label in labels), default=0) + GAP))

@@ -22,6 +22,7 @@ def talk(
     replies: Sequence[str | bytes],
     *flags: str,
     columns: int = 80,
+    rows: int = 40,
     command: str = "enter",
     **env: str,
 ) -> tuple[int, str]:
@@ -35,7 +36,7 @@ def talk(
     import termios
 
     ours, theirs = pty.openpty()
-    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 40, columns, 0, 0))
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
     process = subprocess.Popen(
         [*SHIMOPT, command, str(folder), *flags],
         stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True,

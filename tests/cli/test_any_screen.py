@@ -54,6 +54,19 @@ def _words(name: str, car: Path) -> tuple[str, str, list[str]]:
     return command, first, rest
 
 
+@pytest.mark.parametrize(("name", "lost"), [("next", "settings ruled out"), ("axle", "Bumps")])
+def test_a_taller_terminal_shows_what_a_low_one_leaves_out(name: str, lost: str, car: Path) -> None:
+    command, first, _ = _words(name, car)
+    shown = {
+        rows: talk(Path(first), [], command=command, rows=rows, NO_COLOR="1")[1]
+        for rows in (10, 24, 60)
+    }
+    assert shown[10] == shown[24]
+    assert len(shown[24].splitlines()) <= 24
+    assert lost not in shown[24]
+    assert lost in shown[60]
+
+
 @pytest.mark.parametrize("name", ANSWERS)
 def test_forty_columns_and_no_escapes(name: str, car: Path) -> None:
     command, first, rest = _words(name, car)

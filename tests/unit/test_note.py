@@ -318,7 +318,16 @@ def test_many_thin_shims_still_fit_the_screen(demo_book: Logbook) -> None:
         book = _run(book, name, above_mm=above, below_mm=below)
     corner = book.corners[CORNER]
     book = _with(book, stack=replace(corner.stack, box_mm=thin * 3, most_shims=22))
-    assert "x0." in _screen(advise(book, CORNER), book)
+    advice = advise(book, CORNER)
+    assert "x0." in _screen(advice, book)
+    crew = Crew.of(book)
+    for height in range(24, 60):  # facts are left out where it says so, and nowhere else
+        lines = note(advice, crew, height=height)
+        whole = all(fact in " ".join(lines) for fact in ("Because", "in 100 to beat", " left;"))
+        assert whole is ("(shortened" not in lines[0])
+        assert len(lines) < height
+    assert "(shortened)" in note(advice, crew)[0]
+    assert whole
 
 
 def test_inches_keep_their_reasons(demo_book: Logbook) -> None:
