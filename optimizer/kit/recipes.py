@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from optimizer.advise.stacks import (
     GRAIN_PER_MM,
     MOST_SHIMS,
+    SAME_HEIGHT_MM,
     TOTAL_TOLERANCE_MM,
     Split,
     in_grains,
@@ -123,13 +124,13 @@ def recipes(
     most_key = most_on_a_side(within_mm, shim_tolerance_mm)
     out = []
     for height in height_mm:
-        want = round((held - height if turned else held + height) * GRAIN_PER_MM)
+        want = _whole((held - height if turned else held + height) * GRAIN_PER_MM)
         pairs = sides.pairs(want, off_mm * GRAIN_PER_MM, most_key)
         found = [
             _split(key, other, sizes_mm, stack, reference, turned=turned)
             for key, other in sides.best(pairs, want, most_recipes, stock)
         ]
-        near = [s for s in today if abs(s.height_mm - height) <= off_mm + 1e-9]
+        near = [s for s in today if abs(s.height_mm - height) <= off_mm + SAME_HEIGHT_MM]
         found.extend(s for s in near if s not in found)
         found.sort(key=lambda s: _rank(s, height))
         out.append(Recipes(height_mm=float(height), splits=tuple(found)))
@@ -246,7 +247,13 @@ def _today(stack: Stack, now: Run, reference: Run) -> tuple[Split, ...]:
         return ()
 
 
+def _whole(grains: float) -> int:
+    """A whole number of grains; up from a quarter on, since sixteenths of an inch end in
+    halves and thicknesses in typed decimals lie a little to either side of them."""
+    return round(grains + 0.25)
+
+
 def _rank(split: Split, height_mm: float) -> tuple[object, ...]:
-    off = round(abs(split.height_mm - height_mm), 6)
+    off = _whole(abs(split.height_mm - height_mm) * GRAIN_PER_MM)
     shims = (*split.below_mm, *split.above_mm)
     return (split.n_shim, off, tuple(-s for s in shims), len(split.below_mm))

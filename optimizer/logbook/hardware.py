@@ -41,6 +41,8 @@ ECCENTRICS: tuple[EccentricKind, ...] = ("slot", "cam-in-slot", "free-cam", "mar
 LIFTS = ("up", "down")
 CLASSES = ("8.8", "10.9", "12.9")
 SAME_PITCH_MM = 0.01
+# ISO 261 lists none finer (from memory)
+FINEST_PITCH_MM = 0.2
 SAME_BORE_MM = 0.05
 TILT_SD_DEG = 1.0
 MOST_TILT_DEG = 45.0
@@ -116,6 +118,16 @@ def read_thread(table: Table | None, units: UnitsStated) -> Thread:
             "the pitch is stated twice",
             "take `pitch` or `threads_per_inch` out",
         )
+    if pitch is not None and pitch < FINEST_PITCH_MM:
+        meant = round(1.0 / pitch)
+        inches = f", or `threads_per_inch = {meant}` for it" if 2 <= meant <= 100 else ""
+        table.fault(
+            "L313",
+            "pitch",
+            f"a pitch of {pitch:g} mm is finer than any thread of a link",
+            f"write the pitch in millimetres{inches}",
+        )
+        pitch = None
     stated = pitch if per_inch is None else 25.4 / per_inch
     size = _size_of_thread(table)
     if size is not None and stated is not None and abs(size.pitch_mm - stated) > SAME_PITCH_MM:
