@@ -112,8 +112,11 @@ def spoil_and_play(kinds: tuple[str, ...], n: int, seed: int, home: Path) -> Tal
                 shutil.move(room, keep / room.name)
                 shutil.move(room.with_suffix(".json"), keep / f"{room.name}.json")
         clear(room)
+    shutil.rmtree(home / "bases")
     if tally.failed:
         print(f"kept in {keep}")
+    else:
+        shutil.rmtree(home)
     return tally
 
 
@@ -132,13 +135,18 @@ def _child(before: Path, asked: argparse.Namespace) -> tuple[dict[str, int], int
 
 def _fuzzed(minutes: float) -> tuple[str, str]:
     """Inputs tried and failures of the fuzzer, as it says them itself."""
-    words = [sys.executable, str(Path(__file__).with_name("fuzz.py"))]
+    keep = Path(tempfile.mkdtemp(prefix="fuzz-"))
+    words = [sys.executable, str(Path(__file__).with_name("fuzz.py")), "--keep", str(keep)]
     words += ["--seconds", f"{60 * minutes:.0f}"]
     done = subprocess.run(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
     found = re.search(r"inputs tried (\d+).*?failures (\d+)", done.stdout)
     if not found:
         print(done.stdout.strip())
         return "not run", "?"
+    if found[2] == "0" and not done.returncode:
+        shutil.rmtree(keep)
+    else:
+        print(f"kept in {keep}")
     return found[1], found[2] if not done.returncode else f"{found[2]}, left with an error"
 
 
