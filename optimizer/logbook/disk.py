@@ -8,6 +8,8 @@ import os
 import re
 import shutil
 import stat
+import time
+from collections.abc import Collection
 from pathlib import Path
 
 MOST_BYTES = 200_000_000  # some five million rows
@@ -113,6 +115,26 @@ def temporary_of(folder: Path, name: str) -> Path:
 def is_temporary(name: str) -> bool:
     """Whether a file has the name of one that was to be renamed into its place."""
     return bool(re.fullmatch(r"\..+\.\d+\.new", name))
+
+
+def sweep(folder: Path, older_s: float, names: Collection[str] | None = None) -> None:
+    """Take away what was to be renamed into the place of a file and never was.
+
+    Parameters
+    ----------
+    folder : where it lies
+    older_s : how old it is at least, s
+    names : of the files it was to replace; any if they are left out
+    """
+    with contextlib.suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            of = entry.name[1:].rsplit(".", 2)[0]
+            if (
+                is_temporary(entry.name)
+                and (names is None or of in names)
+                and time.time() - entry.stat(follow_symlinks=False).st_mtime > older_s
+            ):
+                Path(entry).unlink()
 
 
 def sync_folder(folder: Path) -> None:

@@ -16,10 +16,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from optimizer.errors import ShimoptError
+from optimizer.logbook.disk import sweep
+from optimizer.logbook.faults import FILES
 from optimizer.logbook.journal import FOLDER
 
 LOCK = "lock"
 WAIT_S = 5.0
+# what a killed writer left unfinished; a folder that is synced may show another's at work
+STALE_S = 60.0
 _LOOK_S = 0.01
 _FAR = 1 << 30  # the byte that is locked on Windows, past the words that say who it is
 _MOST = 200
@@ -47,6 +51,9 @@ def writing(folder: Path, what: str) -> Iterator[None]:
     made = not home.is_dir()
     descriptor = _locked(home, what)
     _held.add(home)
+    if descriptor is not None:
+        sweep(home.parent, STALE_S, FILES)
+        sweep(home, STALE_S)
     try:
         yield
     finally:

@@ -247,6 +247,20 @@ def test_a_lock_that_a_power_cut_left_holds_nobody_up(car: Path, text: bytes) ->
     assert time.monotonic() - start < lock.WAIT_S / 2
 
 
+def test_what_a_killed_writer_left_unfinished_is_swept_by_the_next(car: Path) -> None:
+    home = car / ".shimopt"
+    home.mkdir()
+    stale = [car / ".readings.csv.12.new", home / ".3.12.new"]
+    kept = [car / ".runs.csv.13.new", car / ".notes.12.new", car / "readings.csv.12.new"]
+    for path in (*stale, *kept):
+        path.write_bytes(b"half")
+    for path in (*stale, *kept[1:]):
+        os.utime(path, (time.time() - 3600.0,) * 2)
+    assert run(table("b", THEIRS).of(car)).code == 0
+    assert not any(path.exists() for path in stale)
+    assert all(path.exists() for path in kept)  # at work this minute, or no file of ours
+
+
 def test_without_locks_of_the_file_system_it_writes_all_the_same(
     car: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
