@@ -35,6 +35,7 @@ from optimizer.present.crew import Crew
 from optimizer.present.document import next_document
 from optimizer.present.note import note
 from optimizer.records import Goal, Labour, Logbook, Thread
+from tests.unit.cars import on_a_free_cam
 
 CORNER = "rear-left"
 STATED = Labour(shims_min=20.0, length_min=30.0, alignment_min=45.0, run_min=40.0)
@@ -252,15 +253,10 @@ def test_readings_have_a_score_where_they_reach_over_the_window(
 
 def test_the_last_run_is_judged_where_the_surface_takes_it(demo_book: Logbook) -> None:
     """On a free cam its lift counts as height, as live entry has it; its own score is told."""
-    cam = replace(
-        demo_book.corners[CORNER].eccentric,
-        kind="free-cam", mm_per_mark=None, throw_mm=12.0, deg_per_mark=6.0,
-    )  # fmt: skip
-    corner = replace(demo_book.corners[CORNER], eccentric=cam)
-    runs = (replace(r, eccentric_mark=(r.eccentric_mark or 0.0) * 0.8) for r in demo_book.runs)
-    book = replace(demo_book, corners={CORNER: corner}, runs=tuple(runs))
+    book = on_a_free_cam(demo_book, 0.8)
     evidence = corner_evidence(book, CORNER)
-    found = verified(book, evidence, corner.goal, target_of(corner.goal, evidence.measured_mm))
+    goal = evidence.corner.goal
+    found = verified(book, evidence, goal, target_of(goal, evidence.measured_mm))
     live = foretold_live(book, evidence.runs[-1])
     assert found is not None
     assert live is not None

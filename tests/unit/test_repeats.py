@@ -17,6 +17,7 @@ from optimizer.measure import curve as curve_module
 from optimizer.measure.curve import ToeCurve, toe_curve
 from optimizer.measure.gauge import reading_from_toe
 from optimizer.records import Gauge, Logbook, Reading, Run, Stack, TravelLog
+from tests.unit.cars import on_a_free_cam
 
 CORNER = "rear-left"
 
@@ -70,13 +71,7 @@ def held_noise(demo_book: Logbook, monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def lifted_book(demo_book: Logbook) -> Logbook:
     """The demo on a free cam, whose turn lifts the pivot by a millimetre and more."""
-    cam = replace(
-        demo_book.corners[CORNER].eccentric,
-        kind="free-cam", mm_per_mark=None, throw_mm=12.0, deg_per_mark=6.0,
-    )  # fmt: skip
-    corner = replace(demo_book.corners[CORNER], eccentric=cam)
-    runs = (replace(r, eccentric_mark=(r.eccentric_mark or 0.0) * 2.0) for r in demo_book.runs)
-    return replace(demo_book, corners={CORNER: corner}, runs=tuple(runs))
+    return on_a_free_cam(demo_book, 2.0)
 
 
 def test_what_a_cam_lifts_counts_in_the_error_too(lifted_book: Logbook) -> None:

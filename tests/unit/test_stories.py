@@ -8,8 +8,6 @@ from typing import Any, cast
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy.special import logsumexp
-from scipy.stats import multivariate_normal
 
 from optimizer.advise import suspects as told
 from optimizer.advise import testimony as said
@@ -18,12 +16,11 @@ from optimizer.advise.suspects import Suspect, _Inquest, _Story, suspects
 from optimizer.advise.testimony import State, updated
 from optimizer.model.surface import ToeSurface
 from optimizer.records import Gauge, Logbook, Reading, Run
+from tests.unit.densities import log_density
 
 Array = NDArray[np.float64]
 
 CORNER = "rear-left"
-# how loud a gauge may be beside what is stated, and how likely
-LOUD, WEIGHT = (0.7, 1.0, 1.5, 2.5), (0.2, 0.5, 0.25, 0.05)
 # odds of one fault in one run or pass, and of a rig askew, before any reading is looked at
 RARE, ASKEW = -np.log(20.0), -np.log(10.0)
 
@@ -41,27 +38,6 @@ def _prior(book: Logbook) -> State:
     return ToeSurface(
         ahead=corner.ahead, end=corner.stack.end, tape=corner.tape, points=corner.points
     ).prior_state()
-
-
-def _log(
-    state: State, run: said.Testimony, toe: Array | None = None, shape: Array | None = None
-) -> float:
-    """Density of a run's rows by scipy, with one more unknown of a shape."""
-    mean, cov = state[0][:60], state[1][:60, :60]
-    rows = run.rows
-    more = np.zeros(len(rows.toe_deg)) if shape is None else shape
-    logs = [
-        np.log(weight)
-        + multivariate_normal(
-            run.design @ mean,
-            run.design @ cov @ run.design.T
-            + rows.common_deg2
-            + loud**2 * rows.noise_deg2
-            + np.outer(more, more),
-        ).logpdf(rows.toe_deg if toe is None else toe)
-        for loud, weight in zip(LOUD, WEIGHT, strict=True)
-    ]
-    return float(logsumexp(logs))
 
 
 @pytest.fixture(scope="module")
@@ -102,18 +78,20 @@ def test_what_moved_by_an_unknown_amount_is_a_wider_normal(
 ) -> None:
     """0.15 deg for a reading or a pass's zero, all of it or growing; 0.12 deg at 40 mm askew."""
     run, state = runs[i], _others(book, runs, i)
-    rows, n, plain = run.rows, len(run.rows.toe_deg), _log(state, run)
+    rows, n, plain = run.rows, len(run.rows.toe_deg), log_density(state, run)
     mine = [s.suspect for s in stories if s.suspect.runs == (run.name,)]
     level = [s for s in mine if s.kind == "level-not-held"]
     askew = 0.003 * rows.travel_mm
     assert [s.log_odds for s in level] == [
-        pytest.approx(ASKEW + _log(state, run, shape=askew) - plain, abs=1e-5)
+        pytest.approx(ASKEW + log_density(state, run, shape=askew) - plain, abs=1e-5)
     ]
     drift = [s for s in mine if s.kind == "zero-drift"]
     assert len(drift) == 2 * len(rows.sweeps)
     for k, sweep in enumerate(rows.sweeps):
         here = 0.15 * (rows.sweep == k)
-        wanted = [RARE + _log(state, run, shape=x) - plain for x in (here, here * rows.share)]
+        wanted = [
+            RARE + log_density(state, run, shape=x) - plain for x in (here, here * rows.share)
+        ]
         got = [s.log_odds for s in drift if s.sweep == sweep]
         assert got == pytest.approx(wanted, abs=1e-5)
     # the three rows that the rest foretells worst; any of n might have been the one
@@ -121,7 +99,13 @@ def test_what_moved_by_an_unknown_amount_is_a_wider_normal(
     assert len(one) == 3
     every = []
     for k in range(n):
-        odds = RARE - np.log(n) + 1.0 + _log(state, run, shape=0.15 * (np.arange(n) == k)) - plain
+        odds = (
+            RARE
+            - np.log(n)
+            + 1.0
+            + log_density(state, run, shape=0.15 * (np.arange(n) == k))
+            - plain
+        )
         every.append(odds)
     best = sorted(every)[-1]
     assert max(s.log_odds for s in one) == pytest.approx(best, abs=1e-5)
@@ -153,7 +137,7 @@ def test_a_run_told_the_other_way_is_weighed_as_such(
     """The dial turned: other toe; travel turned: other rows of the surface."""
     for i, run in enumerate(runs):
         state = _others(book, runs, i)
-        plain = _log(state, run)
+        plain = log_density(state, run)
         rows = run.rows
         for kind, dial, travel in (("dial-sign", -1.0, 1.0), ("travel-sign", 1.0, -1.0)):
             turned = replace(
@@ -162,7 +146,7 @@ def test_a_run_told_the_other_way_is_weighed_as_such(
             )
             found = [s for s in stories if (s.suspect.kind, s.suspect.runs) == (kind, (run.name,))]
             assert [s.suspect.log_odds for s in found] == [
-                pytest.approx(RARE + _log(state, turned) - plain, abs=1e-5)
+                pytest.approx(RARE + log_density(state, turned) - plain, abs=1e-5)
             ]
             after, _ = found[0].retold()
             got = after[i]
@@ -179,7 +163,7 @@ def test_a_pass_reversed_is_weighed_as_read_backwards(
 ) -> None:
     for i, run in enumerate(runs):
         state = _others(book, runs, i)
-        plain = _log(state, run)
+        plain = log_density(state, run)
         found = [
             s for s in stories if (s.suspect.kind, s.suspect.runs) == ("pass-reversed", (run.name,))
         ]
@@ -191,7 +175,7 @@ def test_a_pass_reversed_is_weighed_as_read_backwards(
             for r in run.readings:
                 other.append(replace(r, value=values.pop(0)) if r.sweep == sweep else r)
             again = said.testimony(run.name, (run.height_mm, run.change_mm), other, book.gauge)
-            wanted = RARE + _log(state, again) - plain
+            wanted = RARE + log_density(state, again) - plain
             assert story.suspect.log_odds == pytest.approx(wanted, abs=1e-5)
             after, _ = story.retold()
             assert after[i].readings == tuple(other)
@@ -208,7 +192,7 @@ def test_rows_of_runs_csv_told_otherwise_move_settings(
     def whole(told_: list[said.Testimony]) -> float:
         state, total = _prior(book), 0.0
         for run in told_:
-            total += _log(state, run)
+            total += log_density(state, run)
             state = updated(state, run)
         return total
 
@@ -230,7 +214,7 @@ def test_rows_of_runs_csv_told_otherwise_move_settings(
             else:
                 again = runs[i].moved(evidence.setting_of(swapped))
                 state = _others(book, runs, i)
-                wanted = RARE + _log(state, again) - _log(state, runs[i])
+                wanted = RARE + log_density(state, again) - log_density(state, runs[i])
             assert story.suspect.log_odds == pytest.approx(wanted, abs=1e-4)
             after, then = story.retold()
             assert then.runs[i] == swapped
@@ -242,7 +226,7 @@ def test_rows_of_runs_csv_told_otherwise_move_settings(
             state = _others(book, runs, i)
             story = found["length-sign", (row.name,)]
             seen.add(("length-sign", (row.name,)))
-            wanted = RARE + _log(state, again) - _log(state, runs[i])
+            wanted = RARE + log_density(state, again) - log_density(state, runs[i])
             assert story.suspect.log_odds == pytest.approx(wanted, abs=1e-4)
     for i in range(3):
         for j in range(i):
@@ -268,7 +252,7 @@ def test_every_run_turned_is_weighed_over_all(
                 run.rows, toe_deg=dial * run.rows.toe_deg, travel_mm=travel * run.rows.travel_mm
             )
             turned = replace(run, rows=rows)
-            total += _log(state, turned)
+            total += log_density(state, turned)
             state = updated(state, turned)
         return total
 
@@ -304,7 +288,7 @@ def test_a_run_in_another_unit_is_told_back(demo_book: Logbook, factor: float) -
         [r.value for r in demo_book.readings_of("joint-up")]
     )
     state, n = _others(wrong, runs, 1), len(runs[1].rows.toe_deg)
-    wanted = RARE + _log(state, after[1]) - _log(state, runs[1]) + n * np.log(factor)
+    wanted = RARE + log_density(state, after[1]) - log_density(state, runs[1]) + n * np.log(factor)
     assert found[0].suspect.log_odds == pytest.approx(wanted, abs=1e-4)
     # a gauge that reads angles has no inches
     no_span = replace(wrong.gauge, span_mm=None, kind="direct-angle", reading_sd=0.01)

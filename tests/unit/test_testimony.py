@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.special import logsumexp
-from scipy.stats import multivariate_normal
 
 from optimizer.advise import testimony as said
 from optimizer.advise.testimony import Chain, Foretelling, updated
 from optimizer.model.surface import ToeSurface
 from optimizer.records import Logbook
+from tests.unit.densities import log_density
 
-# how loud a gauge may be beside what is stated, and how likely: a judgement, held to its words
-LOUD, WEIGHT = (0.7, 1.0, 1.5, 2.5), (0.2, 0.5, 0.25, 0.05)
 SETTINGS = ((0.0, 0.0), (2.0, 0.0), (0.0, -3.0))
 
 
@@ -31,24 +28,6 @@ def prior() -> tuple[np.ndarray, np.ndarray]:  # type: ignore[type-arg]
     return ToeSurface(ahead=False).prior_state()
 
 
-def _mixture(state: tuple, run: said.Testimony, more: float = 0.0) -> float:  # type: ignore[type-arg]
-    """The density by scipy; ``more`` makes a slope over the rows one more unknown."""
-    mean, cov = state[0][:60], state[1][:60, :60]
-    rows, shape = run.rows, more * np.arange(len(run.rows.toe_deg)) / 100.0
-    logs = [
-        np.log(weight)
-        + multivariate_normal(
-            run.design @ mean,
-            run.design @ cov @ run.design.T
-            + rows.common_deg2
-            + loud**2 * rows.noise_deg2
-            + np.outer(shape, shape),
-        ).logpdf(rows.toe_deg)
-        for loud, weight in zip(LOUD, WEIGHT, strict=True)
-    ]
-    return float(logsumexp(logs))
-
-
 @pytest.mark.outside
 def test_a_density_is_scipy_s_over_how_loud_the_gauge_may_be(
     told: list[said.Testimony],
@@ -57,11 +36,11 @@ def test_a_density_is_scipy_s_over_how_loud_the_gauge_may_be(
     state = updated(prior, told[0])
     for run in told[1:]:
         found = Foretelling(state, run)
-        assert found.log_density() == pytest.approx(_mixture(state, run), abs=1e-6)
+        assert found.log_density() == pytest.approx(log_density(state, run), abs=1e-6)
         shapes = np.arange(len(run.rows.toe_deg))[:, None] / 100.0 * np.array([1.0, 3.0])
         bare, wide = found.widened(shapes)
         assert bare == pytest.approx(found.log_density())
-        assert wide == pytest.approx([_mixture(state, run, m) for m in (1.0, 3.0)], abs=1e-6)
+        assert wide == pytest.approx([log_density(state, run, shape=x) for x in shapes.T], abs=1e-6)
         # widening a run by a shape is the same thing
         again = Foretelling(state, run.widened(shapes[:, 1])).log_density()
         assert again == pytest.approx(wide[1], abs=1e-6)
