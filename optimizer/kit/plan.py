@@ -19,8 +19,9 @@ from optimizer.advise.stacks import SAME_HEIGHT_MM, Split, in_grains, most_in, p
 from optimizer.errors import CallError, NothingCanBeMadeError
 from optimizer.kit.asked import SEED, Asked, Costs, curve_costs_deg
 from optimizer.kit.parts import Catalogue, catalogue
-from optimizer.kit.program import Ask, Plan, frontier, least_loss, least_price
+from optimizer.kit.purchases import frontier, least_loss, least_price
 from optimizer.kit.recipes import most_on_a_side, recipes
+from optimizer.kit.scenarios import Ask, Plan
 from optimizer.kit.shop import Shop, cheapest_packs
 from optimizer.kit.terms import (
     FINE_STEP_MM,

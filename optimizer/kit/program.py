@@ -1,4 +1,4 @@
-"""The kit as integer programs: least loss for a price, least price for a loss, the frontier.
+"""The kit as an integer program: least loss for a price, least price for a loss.
 
 Parts, packs and the box are those of :mod:`optimizer.kit.shop`.
 
@@ -36,26 +36,20 @@ that holds one drops out with its z, and so does a setting that is in no set lef
 A second program then finds the least price at that loss; losses within a millionth of the
 largest cost are the same. With a gap above zero it is left out, for it is the harder one:
 the price is then the least that fills the bags found.
-
-**Frontier**: from the least loss at any price, the budget goes one coin below the last
-price until nothing can be made; each point is the cheapest of its loss. Where all prices are
-multiples of one that is no less than the step, the next budget down leaves no price out, and
-the second program is needed at the dearest point alone: a point that the next one matches in
-loss gives way to it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.errors import CallError, NothingCanBeMadeError, SolverStoppedError
+from optimizer.errors import CallError, SolverStoppedError
+from optimizer.kit.scenarios import Ask, Plan, fitting, most_needed, sets_of, with_recipe
 from optimizer.kit.shop import Shop, cheapest_packs, fewest_first, fixed_order
 from optimizer.kit.solver import Model, Solution
-from optimizer.record import record
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -67,188 +61,7 @@ COST_SCALE = 1e3
 TIE = 1e-3
 
 
-@record
-class Ask:
-    """What one corner may be asked for.
-
-    Attributes
-    ----------
-    loss : shape (n_scenario, n_setting), score lost at each setting
-    recipes : for each setting its needs, shape (n_recipe, n_part), best first; a setting
-        without recipes can never be made
-    share : shape (n_scenario,), weights of the scenarios that sum to 1; None for equal ones
-    weight : what this corner's expected loss counts
-
-    Raises
-    ------
-    CallError
-        If shapes disagree or a loss or share is negative or not finite.
-    """
-
-    loss: Array
-    recipes: tuple[Whole, ...]
-    share: Array | None = None
-    weight: float = 1.0
-
-    def __post_init__(self) -> None:
-        if self.loss.ndim != 2 or self.loss.shape[1] != len(self.recipes) or not self.loss.size:
-            raise CallError("losses and settings differ in number", "give one column a setting")
-        share = self.shares
-        if share.shape != (len(self.loss),):
-            raise CallError("scenarios and shares differ in number", "give one share a scenario")
-        numbers = np.concatenate([self.loss.ravel(), share, [self.weight]])
-        if not np.all(np.isfinite(numbers)) or np.any(numbers < 0.0):
-            raise CallError("a loss or share is negative or not a finite number", "mend it")
-
-    @property
-    def shares(self) -> Array:
-        """Weights of the scenarios, shape (n_scenario,)."""
-        n = len(self.loss)
-        return np.full(n, 1.0 / n) if self.share is None else self.share
-
-
-@record
-class Plan:
-    """A purchase and what can be made of it.
-
-    Attributes
-    ----------
-    packs : shape (n_pack,)
-    price : in the smallest coin
-    loss : expected loss, weighted and summed over corners
-    loss_by_corner : each corner's own expected loss
-    recipe : for each corner (n_setting,), which recipe makes each setting, -1 where none;
-        every combination of these can be stacked at once
-    choice : for each corner (n_scenario,), the setting each scenario picks
-    bags : for each corner (n_part,), the parts that what it picks takes
-    gap : the solver's gap on the loss
-    """
-
-    packs: Whole
-    price: int
-    loss: float
-    loss_by_corner: tuple[float, ...]
-    recipe: tuple[Index, ...]
-    choice: tuple[Index, ...]
-    bags: tuple[Whole, ...]
-    gap: float
-
-    @property
-    def used(self) -> Whole:
-        """Parts that all bags together hold, (n_part,)."""
-        return np.asarray(np.sum(self.bags, axis=0))
-
-
-def least_loss(
-    shop: Shop,
-    asks: Sequence[Ask],
-    budget: int | None = None,
-    *,
-    spares: int = 0,
-    gap: float = 0.0,
-    node_limit: int | None = None,
-) -> Plan:
-    """The purchase within a budget that loses least, and the cheapest of those.
-
-    Parameters
-    ----------
-    shop, asks : what can be bought, and each corner's losses and recipes
-    budget : in the smallest coin; None for as much as it takes
-    spares : of each part in use, to be left in the box
-    gap, node_limit : relative gap on the loss, and nodes of each program's search
-
-    Raises
-    ------
-    NothingCanBeMadeError
-        If the budget does not let every corner make at least one setting.
-    SolverStoppedError
-        If the solver stops early.
-    """
-    program = _Program(shop, asks, spares=spares, gap=gap, node_limit=node_limit)
-    plan = program.plan(budget)
-    if plan is None:
-        raise _nothing(budget)
-    return plan
-
-
-def least_price(
-    shop: Shop,
-    asks: Sequence[Ask],
-    loss: float,
-    *,
-    spares: int = 0,
-    gap: float = 0.0,
-    node_limit: int | None = None,
-) -> Plan:
-    """The cheapest purchase that loses no more than ``loss``; infinite for any that will do.
-
-    The other parameters are those of :func:`least_loss`, the gap being one on the price.
-
-    Raises
-    ------
-    NothingCanBeMadeError
-        If no purchase loses so little.
-    SolverStoppedError
-        If the solver stops early.
-    """
-    program = _Program(shop, asks, spares=spares, gap=gap, node_limit=node_limit)
-    plan = program.plan_for_loss(loss)
-    if plan is None:
-        raise _nothing(None)
-    return plan
-
-
-def frontier(
-    shop: Shop,
-    asks: Sequence[Ask],
-    *,
-    spares: int = 0,
-    step: int = 1,
-    most: int | None = None,
-    gap: float = 0.0,
-    node_limit: int | None = None,
-) -> tuple[Plan, ...]:
-    """The whole price-loss frontier: each purchase loses less than all cheaper ones.
-
-    Price rises and loss falls strictly from one to the next. With ``step`` 1 and no gap the
-    frontier is whole; a larger step leaves out points less than that below the one before
-    in price, but for the cheapest of all. ``most`` widens the step to about so many points.
-    With a gap the dearest is the cheapest that loses as little as any to that gap.
-
-    Raises
-    ------
-    NothingCanBeMadeError
-        If no purchase lets every corner make at least one setting.
-    SolverStoppedError
-        If the solver stops early.
-    CallError
-        If the step is under one coin.
-    """
-    if step < 1:
-        raise CallError("the step of the frontier is under one coin", "give a step of 1 or more")
-    program = _Program(shop, asks, spares=spares, gap=gap, node_limit=node_limit)
-    plan = program.plan(None)
-    cheapest = program.plan_for_loss(np.inf)
-    if plan is None or cheapest is None:
-        raise _nothing(None)
-    if gap > 0.0:
-        plan = program.plan_for_loss(plan.loss * (1.0 + gap)) or plan
-    if most is not None:
-        step = max(step, -(-(plan.price - cheapest.price) // most))
-    priced = gap == 0.0 and step > np.gcd.reduce(shop.price)
-    found: list[Plan] = []
-    while plan is not None:
-        # a cheaper point that loses no more takes the place of the one before
-        while found and found[-1].loss >= plan.loss - program.tie:
-            found.pop()
-        found.append(plan)
-        left = plan.price - cheapest.price
-        budget = plan.price - min(step, left)
-        plan = program.plan(budget, priced=priced) if left > 0 else None
-    return tuple(reversed(found))
-
-
-class _Program:
+class Program:
     """The least-loss program of a shop and its corners, to be solved at several budgets."""
 
     def __init__(
@@ -273,7 +86,7 @@ class _Program:
         self.gap, self.node_limit = gap, node_limit
         self.model = Model()
         self.order = fixed_order(shop)
-        top = [_most_needed(ask, n_part) for ask in asks]
+        top = [most_needed(ask, n_part) for ask in asks]
         most = np.sum(top, axis=0)
         enough = shop.enough(most + spares * (most > 0))[self.order]
         self.packs = self.model.add([float(n) for n in enough], whole=True)
@@ -286,7 +99,7 @@ class _Program:
         for ask in asks:
             lacking = [_lean(np.where(needs <= self.free, 0, needs)) for needs in ask.recipes]
             free = {k for k, needs in enumerate(lacking) if len(needs) and not needs[0].any()}
-            every = _sets(ask)
+            every = sets_of(ask)
             steps = {n: size for n, size in every.items() if free.isdisjoint(n)}
             largest = max([largest, *every.values()])
             if free:  # a setting that is never better than one of those need not be made
@@ -367,9 +180,9 @@ class _Program:
     def floor(self) -> float:
         """Loss with every setting that has a recipe made."""
         return sum(
-            float(a.weight * (a.shares @ a.loss[:, _with_recipe(a)].min(axis=1)))
+            float(a.weight * (a.shares @ a.loss[:, with_recipe(a)].min(axis=1)))
             for a in self.asks
-            if _with_recipe(a)
+            if with_recipe(a)
         )
 
     def _free(self) -> Whole:
@@ -435,11 +248,11 @@ class _Program:
         for ask, book in zip(self.asks, self.books, strict=True):
             bag = np.array([solution.x[at] @ np.array(size) for at, size in book])
             bag = np.maximum(np.round(bag).astype(np.int64), self.free)
-            which = _fitting(ask, bag)
+            which = fitting(ask, bag)
             # what no scenario picks need not be bought for
             picked = np.unique(_picks(ask, which))
             bag = np.max([ask.recipes[k][which[k]] for k in picked], axis=0)
-            which = _fitting(ask, bag)
+            which = fitting(ask, bag)
             books.append(bag)
             recipe.append(which)
             choice.append(_picks(ask, which))
@@ -463,48 +276,11 @@ class _Program:
         )
 
 
-def _nothing(budget: int | None) -> NothingCanBeMadeError:
-    at = "" if budget is None else " at this budget"
-    more = "" if budget is None else ", or raise the budget"
-    return NothingCanBeMadeError(
-        f"no setting can be made at every corner with what is on hand and on offer{at}",
-        f"offer more thicknesses or packs, allow more shims{more}",
-    )
-
-
 def _contradiction() -> SolverStoppedError:
     return SolverStoppedError(
         "the solver's answer does not hold in whole numbers",
         "give prices and losses of a like size, or offer fewer sizes",
     )
-
-
-def _sets(ask: Ask) -> dict[tuple[int, ...], float]:
-    """Sets of settings and what is lost on top where none of them is made."""
-    can = _with_recipe(ask)
-    out: dict[tuple[int, ...], float] = {}
-    for members, size in _steps(ask.loss[:, can], ask.shares * ask.weight):
-        among = tuple(can[k] for k in members)
-        out[among] = out.get(among, 0.0) + size
-    return out
-
-
-def _steps(loss: Array, weight: Array) -> Iterator[tuple[tuple[int, ...], float]]:
-    """Sets of settings, and what is lost on top where none of them is made."""
-    order = np.argsort(loss, axis=1, kind="stable")
-    ranked = np.take_along_axis(loss, order, axis=1)
-    rise = np.diff(ranked, axis=1) * weight[:, None]
-    for s, j in zip(*np.nonzero(rise > 0.0), strict=True):
-        yield tuple(sorted(order[s, : j + 1].tolist())), float(rise[s, j])
-
-
-def _with_recipe(ask: Ask) -> list[int]:
-    return [k for k, needs in enumerate(ask.recipes) if len(needs)]
-
-
-def _most_needed(ask: Ask, n_part: int) -> Whole:
-    rows = [needs for needs in ask.recipes if len(needs)]
-    return np.concatenate(rows).max(axis=0) if rows else np.zeros(n_part, np.int64)
 
 
 def _lean(needs: Whole) -> Whole:
@@ -514,12 +290,6 @@ def _lean(needs: Whole) -> Whole:
         if not any(np.all(needs[j] <= needs[i]) for j in keep):
             keep.append(int(i))
     return needs[np.array(keep, np.intp)]
-
-
-def _fitting(ask: Ask, bag: Whole) -> Index:
-    """For each setting the first recipe that a bag of parts makes, -1 where none."""
-    fits = [np.flatnonzero(np.all(needs <= bag, axis=1)) for needs in ask.recipes]
-    return np.array([f[0] if len(f) else -1 for f in fits], np.intp)
 
 
 def _picks(ask: Ask, which: Index) -> Index:

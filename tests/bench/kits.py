@@ -28,7 +28,7 @@ from goals import NAME, book_of, with_run
 from optimizer.advise.evidence import corner_evidence
 from optimizer.advise.table import Table
 from optimizer.kit.plan import Planner
-from optimizer.kit.program import least_loss, least_price
+from optimizer.kit.purchases import least_loss, least_price
 from optimizer.kit.terms import Terms, Wheel
 from optimizer.records import Goal, Offer, Run
 

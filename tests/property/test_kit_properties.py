@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from optimizer.errors import NothingCanBeMadeError
-from optimizer.kit.program import Ask, Plan, frontier, least_loss
+from optimizer.kit.purchases import frontier, least_loss
+from optimizer.kit.scenarios import Ask, Plan
 from optimizer.kit.shop import Shop
 
 Array = NDArray[np.float64]

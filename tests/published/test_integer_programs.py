@@ -12,7 +12,8 @@ from itertools import product
 import numpy as np
 import pytest
 
-from optimizer.kit.program import Ask, least_loss
+from optimizer.kit.purchases import least_loss
+from optimizer.kit.scenarios import Ask
 from optimizer.kit.shop import Shop, cheapest_packs
 
 STOCK, WIDTHS, DEMAND = 100, (45, 36, 31, 14), (97, 610, 395, 211)

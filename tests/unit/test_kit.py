@@ -12,7 +12,8 @@ import scipy.optimize
 from numpy.typing import NDArray
 
 from optimizer.errors import CallError, NothingCanBeMadeError, SolverStoppedError
-from optimizer.kit.program import Ask, Plan, frontier, least_loss, least_price
+from optimizer.kit.purchases import frontier, least_loss, least_price
+from optimizer.kit.scenarios import Ask, Plan
 from optimizer.kit.shop import Shop, cheapest_packs
 
 Array = NDArray[np.float64]
