@@ -16,7 +16,7 @@ from optimizer.present.cautions import AT_HAND, LENGTH_FIRST
 from optimizer.present.crew import Crew, spread_of_travels
 from optimizer.present.doubts import doubt_words
 from optimizer.present.labour import minutes_words, with_work
-from optimizer.present.layout import LABEL_WIDTH, NARROW, fitted, headed, labelled, table
+from optimizer.present.layout import LABEL_WIDTH, NARROW, fitted, heading_lines, labelled, table
 from optimizer.present.limits import NAMES, limits_words, unsafe_words
 from optimizer.present.note import do_words
 from optimizer.present.wished import OUT_OF_REACH, in_100, wish_name
@@ -52,7 +52,7 @@ def axle_note(
 
 def _whole(found: AxleAdvice, crew: Crew, width: int, brevity: int, where: str) -> list[str]:
     short = "--json has all" if brevity >= LEAVES_OUT else ""
-    lines = headed(heading_words(found), width, short)
+    lines = heading_lines(heading_words(found), width, short)
     first = first_words(found)
     lines += labelled("First", first, width) if first else []
     doubt, limits = doubts_words(found, crew), both_limits_words(found, crew)

@@ -61,7 +61,7 @@ def fitted(lines_at: Callable[[int], list[str]], most: int, width: int, height: 
     return lines
 
 
-def headed(heading: str, width: int, whole: str = "") -> list[str]:
+def heading_lines(heading: str, width: int, whole: str = "") -> list[str]:
     """The first line of an answer, and whether it is shortened for the screen.
 
     ``whole`` tells where the rest is, empty where nothing is left out; it stands behind

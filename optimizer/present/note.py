@@ -12,7 +12,7 @@ from optimizer.present.cautions import AT_HAND, IN_STEER
 from optimizer.present.crew import Crew, corner_title, spread_of_travels
 from optimizer.present.doubts import doubt_words
 from optimizer.present.labour import batch_words, runner_up_work_words, with_work, work_words
-from optimizer.present.layout import LABEL_WIDTH, NARROW, fitted, headed, labelled, table
+from optimizer.present.layout import LABEL_WIDTH, NARROW, fitted, heading_lines, labelled, table
 from optimizer.present.limits import first_words, limits_words
 from optimizer.present.pivot import (
     STATIC_TOE_MOVES_DEG,
@@ -60,7 +60,7 @@ def _lines(advice: Advice, crew: Crew, width: int, brevity: int, where: str) -> 
     doubt = doubt_words(advice, crew)
     title = corner_title(advice.corner, advice.n_run)
     heading = f"{title}: {heading_words(advice)}{goal_words(advice, crew)}"
-    lines = headed(heading, width, "brief has all" if brevity >= LEAVES_OUT else "")
+    lines = heading_lines(heading, width, "brief has all" if brevity >= LEAVES_OUT else "")
     first = before_all(advice)
     lines += labelled("First", first, width) if first else []
     lines += labelled("Doubt", doubt, width) if doubt else []
