@@ -65,12 +65,12 @@ def heading_lines(heading: str, width: int, whole: str = "") -> list[str]:
     """The first line of an answer, and whether it is shortened for the screen.
 
     ``whole`` tells where the rest is, empty where nothing is left out; it stands behind
-    ``shortened`` if the line has room for it.
+    ``shortened`` if the line has room for it, and that is ``short`` where it has little.
     """
     if not whole:
         return textwrap.wrap(heading, width)
-    ways = [textwrap.wrap(f"{heading} (shortened{end})", width) for end in (f"; {whole}", "")]
-    return min(ways, key=len)
+    marks = (f"shortened; {whole}", "shortened", "short")
+    return min((textwrap.wrap(f"{heading} ({mark})", width) for mark in marks), key=len)
 
 
 def margin_for(labels: Iterable[str]) -> int:
