@@ -25,6 +25,7 @@ STEERING = (
     *range(0x202A, 0x202F),
     *range(0x2066, 0x206A),
 )
+HARMLESS = dict.fromkeys(STEERING, "\ufffd")  # for str.translate
 
 
 @record

@@ -11,14 +11,12 @@ from typing import Any
 
 import typer
 
-from optimizer.errors import EXIT_COULD_NOT, STEERING, LogbookError, ShimoptError
-
-_HARMLESS = dict.fromkeys(STEERING, "\ufffd")
+from optimizer.errors import EXIT_COULD_NOT, HARMLESS, STEERING, LogbookError, ShimoptError
 
 
 def harmless(text: str) -> str:
     """Text whose names, whatever they hold, cannot steer the terminal."""
-    return text.translate(_HARMLESS)
+    return text.translate(HARMLESS)
 
 
 def columns() -> int:

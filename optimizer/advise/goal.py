@@ -13,6 +13,10 @@ from optimizer.records import Goal, MeasureKind, TravelLog
 Array = NDArray[np.float64]
 
 
+# 50 mm may be typed as 1.969 in
+EDGE_MM = 0.05
+
+
 @record
 class Target:
     """A goal ready for scoring; arrays have shape (n_node,).
@@ -26,6 +30,11 @@ class Target:
     weight: Array
     wanted_deg: Array
     measure: MeasureKind = "rms"
+
+    def holds(self, travel_mm: Array) -> NDArray[np.bool_]:
+        """Which travels lie in the window, its ends among them as nearly as they are typed."""
+        low, high = self.window_mm
+        return np.asarray((travel_mm >= low - EDGE_MM) & (travel_mm <= high + EDGE_MM))
 
 
 @record

@@ -12,6 +12,8 @@ from optimizer.records import Thread
 Array = NDArray[np.float64]
 
 DEFAULT_STEP_MM = 0.5
+# of a length typed to four decimals of an inch
+ROUNDING_MM = 2e-3
 DEFAULT_REACH_MM = 10.0
 
 
@@ -64,11 +66,11 @@ def possible_lengths_mm(thread: Thread, now_mm: float) -> Array:
     low, high = length_limits_mm(thread)
     if step is None:
         return np.array([now_mm])
-    first = int(np.ceil((low - now_mm) / step - 1e-9))
-    last = int(np.floor((high - now_mm) / step + 1e-9))
+    low, high = low - ROUNDING_MM, high + ROUNDING_MM
+    first, last = int(np.ceil((low - now_mm) / step)), int(np.floor((high - now_mm) / step))
     steps = np.arange(first, last + 1)
     lengths = now_mm + steps * step
-    inside = (lengths >= low - 1e-9) & (lengths <= high + 1e-9)
+    inside = (lengths >= low) & (lengths <= high)
     return np.asarray(np.round(lengths[inside], 6))
 
 

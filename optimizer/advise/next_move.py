@@ -203,8 +203,7 @@ def _runners_up(
 def _proof(table: Table, spot: Spot) -> Proof:
     """The measured travel where a new run would say most clearly that the advice failed."""
     curve = table.evidence.curves[-1]
-    low, high = table.target.window_mm
-    inside = (curve.travel_mm >= low - 1e-6) & (curve.travel_mm <= high + 1e-6)
+    inside = table.target.holds(curve.travel_mm)
     inside = inside if np.any(inside) else np.ones(len(curve.travel_mm), dtype=bool)
     now, then = _on_surface(table, table.now), _on_surface(table, spot)
     travel, known = curve.travel_mm[inside], spot.run is not None

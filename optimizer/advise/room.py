@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from optimizer.advise.eccentric import BAND_SD
 from optimizer.advise.joint import Tilts, ball_tilt_deg
+from optimizer.advise.link_body import ROUNDING_MM
 from optimizer.advise.pivot import Pivot
 from optimizer.advise.stacks import Split
 from optimizer.advise.stud import (
@@ -54,7 +55,7 @@ Unit = Literal["mm", "deg", "share", "shims"]
 # what a car must not be driven with; the others are a crew's own wish, or cannot be passed
 UNSAFE: tuple[Name, ...] = ("thread", "engagement", "tilt", "showing", "bending")
 NEAR: dict[Unit, float] = {"mm": 1.0, "deg": 2.0, "share": 0.2, "shims": -1.0}
-ROUNDING = 1e-6
+ROUNDING = ROUNDING_MM  # in a limit's own unit: nothing of a degree or of a share either
 OVER_TODAY = 0.005  # rounding of a length typed by hand is no fault
 # one-sided, 95 in 100
 MARGIN_SD = BAND_SD

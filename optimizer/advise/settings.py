@@ -11,7 +11,7 @@ from optimizer.advise.advice import Spot
 from optimizer.advise.eccentric import length_that_holds_toe_mm
 from optimizer.advise.evidence import Evidence
 from optimizer.advise.limits import allowed, refuse, told_of_corner
-from optimizer.advise.link_body import length_limits_mm, possible_lengths_mm
+from optimizer.advise.link_body import ROUNDING_MM, length_limits_mm, possible_lengths_mm
 from optimizer.advise.room import At, HardLimit, Name
 from optimizer.advise.stacks import Split, possible_splits, split_of
 from optimizer.errors import NothingCanBeMadeError
@@ -106,7 +106,7 @@ def settings_of_splits(
         hold = length_that_holds_toe_mm(link, np.append(height, now_mm[0]), corner.stack.end)
         change = now_mm[1] + hold[:-1] - hold[-1]
         low, high = length_limits_mm(corner.thread)
-        inside = (change >= low - 1e-9) & (change <= high + 1e-9)
+        inside = (change >= low - ROUNDING_MM) & (change <= high + ROUNDING_MM)
         which, change = which[inside], change[inside]
     n_made = len(splits) if corner.eccentric.kind == "none" else len(which)
     stacks = [(sum(s.above_mm) + sum(s.below_mm), s.n_shim) for s in splits]

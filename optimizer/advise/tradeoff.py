@@ -103,7 +103,7 @@ def tradeoff(
     order = tuple(w for w in wanted.order if w != "toe-at-travel")
     table = Table(evidence, replace(wanted, kind="least-change", order=order))
     low, high = table.target.window_mm
-    if not low - 1e-6 <= at_mm <= high + 1e-6:
+    if not table.target.holds(np.array([at_mm]))[0]:
         raise CallError(
             f"{at_mm:g} mm lies outside the window, {low:g} to {high:g} mm",
             "name a travel inside it, or widen the window",

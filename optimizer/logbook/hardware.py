@@ -242,7 +242,7 @@ def read_eccentric(
     _check_kind(table, kind)
     return Eccentric(
         kind=kind,
-        mm_per_mark=length_mm(table, "per_mark", units, above=0.0),
+        mm_per_mark=length_mm(table, "per_mark", units, above=0.0, least_mm=0.02, most_mm=20.0),
         inboard_left_mm=length_mm(table, "inboard_left", units, least=0.0),
         outboard_left_mm=length_mm(table, "outboard_left", units, least=0.0),
         throw_mm=length_mm(table, "throw", units, above=0.0, most_mm=60.0),

@@ -16,6 +16,7 @@ from importlib import resources
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.errors import HARMLESS
 from optimizer.model.basis import REACH_HEIGHT_MM, REACH_LENGTH_MM
 from optimizer.present.attached import Attached
 from optimizer.present.brief import Brief, Section
@@ -56,7 +57,7 @@ def page(brief: Brief, crew: Crew, attached: Sequence[Attached] = ()) -> str:
         f"style-src '{_hash(style)}'; script-src '{_hash(script)}'; img-src data:; "
         "base-uri 'none'; form-action 'none'"
     )
-    return (
+    text = (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -66,6 +67,7 @@ def page(brief: Brief, crew: Crew, attached: Sequence[Attached] = ()) -> str:
         f'<script type="application/json" id="surface">{_embedded(brief, crew)}</script>\n'
         f"<script>{script}</script>\n</body>\n</html>\n"
     )
+    return text.translate(HARMLESS)
 
 
 def _body(brief: Brief, crew: Crew, attached: Sequence[Attached]) -> str:

@@ -241,7 +241,7 @@ def recipes_screen(advice: KitAdvice, crew: Crew, width: int, where: str) -> lis
             words = f"and {made} of {len(others)} heights asked for by under 1 in 200 draws"
             lines += wrapped(words, width)
     read = (
-        f"joint heights in {unit} from the reference; asked: of 100 draws; stacks top to bottom, "
+        f"joint heights from the reference, {unit}; asked: of 100 draws; stacks top to bottom, "
         f"the fewest shims; loses: {crew.units.toe} on average if this height is all there is"
     )
     lines += labelled("Read it", read, width)

@@ -224,9 +224,8 @@ def _now_words(crew: Crew) -> str:
 
 def _shown_travels(advice: Advice) -> NDArray[np.float64]:
     """Measured travels inside the goal's window."""
-    low, high = advice.target.window_mm
     travel = advice.measured_travel_mm
-    inside = travel[(travel >= low - 1e-6) & (travel <= high + 1e-6)]
+    inside = travel[advice.target.holds(travel)]
     return inside if len(inside) else travel
 
 

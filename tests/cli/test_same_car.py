@@ -614,6 +614,36 @@ def test_shims_typed_to_five_decimals_of_an_inch_make_the_same_heights(teller: T
     assert told[0] == told[1]
 
 
+def test_lengths_typed_to_four_decimals_of_an_inch_forbid_nothing_more(teller: Teller) -> None:
+    """A thread that ends 25 nm or a micron before a flat still lets the link go there."""
+    car = in_units(_demo(), length="in")
+    corner = car.toml["corner"]["rear-left"]
+    for decimals in (4, 5):
+        for key in ("shorter", "longer"):
+            corner["thread"][key] = round(Decimal(corner["thread"][key]), decimals)
+        said = teller.ask(teller.write(car), ("next",))
+        assert "link body 2 turns shorter (0.236 in)" in said.out, said.out
+        car = in_units(_demo(), length="in")
+        corner = car.toml["corner"]["rear-left"]
+
+
+def test_a_window_s_ends_hold_what_was_read_there(teller: Teller) -> None:
+    """50 mm read as 1.969 in, in a window of 50 mm: the same travels are shown and proved."""
+    folder = teller.write(_demo())
+    was = teller.ask(folder, ("next",)).out
+    text = (folder / "readings.csv").read_text("utf-8").replace("travel_mm", "travel")
+    rows = [
+        re.sub(r",(-?[\d.]+),", lambda x: f",{round(Decimal(x[1]) / Decimal('25.4'), 3)},", row)
+        for row in text.splitlines()
+    ]
+    rows[0] = rows[0].replace("travel", "travel_in")
+    (folder / "readings.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    now = teller.ask(folder, ("next",)).out
+    expect = r"(?m)^Expect .*$|^Wrong if .* at 50 (?:bump|droop)"
+    assert len(re.findall(expect, was)) == 2
+    assert re.findall(expect, now) == re.findall(expect, was)
+
+
 def test_shims_that_stay_are_not_fetched_from_the_box(teller: Teller) -> None:
     """A millimetre typed in inches is a rounding off a millimetre; it is the same shim."""
     inch = in_units(_demo(), **INCH)

@@ -22,7 +22,7 @@ from pathlib import Path
 import pytest
 from openpyxl import Workbook
 
-from optimizer.errors import CallError, LogbookError
+from optimizer.errors import STEERING, CallError, LogbookError
 from optimizer.logbook import read_logbook
 from optimizer.logbook.journal import digest
 from optimizer.logbook.workbook import sheet_text
@@ -366,6 +366,22 @@ def test_a_journal_cannot_lead_out_of_the_logbook(demo_copy: Path) -> None:
         assert victim.read_bytes() == b"mine"
         assert not (demo_copy.parent / "new.txt").exists()
     assert judge.play(demo_copy, ["check", "."]).code == 0  # readers need nothing of it
+
+
+def test_the_page_of_the_brief_holds_no_controls(demo_copy: Path) -> None:
+    """Neither a name nor a note turns the writing round or rings a bell in who reads the page."""
+    car = (demo_copy / "car.toml").read_text(encoding="utf-8")
+    name = json.dumps("A\x1b[31m\u202eB\x07")
+    car = car.replace('"Nightjar, the invented rally car"', name)
+    (demo_copy / "car.toml").write_text(car, encoding="utf-8")
+    runs = (demo_copy / "runs.csv").read_text(encoding="utf-8")
+    runs = runs.replace("a guess: body turned once", "a \x1b]0;title\x07 guess")
+    (demo_copy / "runs.csv").write_text(runs, encoding="utf-8")
+    played = judge.play(demo_copy, ["brief", ".", "--out", "b.html"])
+    assert played.code == 0
+    page = (demo_copy / "b.html").read_text(encoding="utf-8")
+    assert "guess" in page
+    assert not {c for c in page if ord(c) in STEERING}
 
 
 # --- what a terminal gets ----------------------------------------------------------------

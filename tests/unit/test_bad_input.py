@@ -143,6 +143,8 @@ CAR_SAMPLES: list[Entry] = [
     ("L205", 'face = "clevis"', 'face = "clevi"', 26, '"clevi"', SAID),
     ("L205", 'kind = "least-change"', 'kind = "toe"', 34, '"toe"', ('"toe"', '"least-change"')),
     ("L206", "arm = 120", "arm = 0", 23, "0", ("arm = 0", "arm = 118")),
+    ("L313", "pitch = 1.5", "pitch = 1.5\n[corner.rear-left.eccentric]\nper_mark = 1e-6",
+     33, "1e-6", ("1e-6", "1.0")),
     ("L313", "pitch = 1.5", "pitch = 0.05", 31, "0.05", ("pitch = 0.05", "threads_per_inch = 20")),
     ("L206", "pitch = 1.5", "pitch = 15", 31, "15", ("= 15", "= 1.5")),
     ("L206", "most_shims = 7", "most_shims = 0", 28, "0", ("= 0", "= 6")),

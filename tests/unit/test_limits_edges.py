@@ -60,8 +60,8 @@ def _at(height: float = 0.0, change: float = 0.0, stacked: float = 5.5, shims: f
         (1.01, "mm", (), "ok"),
         (1.01, "mm", ("x",), "unknown"),
         (0.5, "mm", ("x",), "near"),
-        (-1e-7, "mm", (), "near"),
-        (-1e-5, "mm", ("x",), "over"),
+        (-1.3e-3, "mm", (), "near"),  # what four decimals of an inch may be off
+        (-0.01, "mm", ("x",), "over"),
         (1.99, "deg", (), "near"),
         (2.01, "deg", (), "ok"),
         (0.19, "share", (), "near"),
@@ -116,8 +116,8 @@ class _Room(HardLimit):
 
 def test_settings_over_any_limit_go_and_are_counted_by_limit() -> None:
     limits = [
-        _Room("thread", [1.0, -1.0, -1.0, 0.0, -2e-6]),
-        _Room("tilt", [1.0, -1.0, 1.0, -5e-7, 1.0]),
+        _Room("thread", [1.0, -1.0, -1.0, 0.0, -0.0025]),
+        _Room("tilt", [1.0, -1.0, 1.0, -0.0015, 1.0]),
         _Room("showing", None),
         _Room("shims", [0.0] * 5),
     ]
