@@ -26,7 +26,6 @@ from optimizer.logbook.faults import (
 )
 from optimizer.logbook.rows import ColumnRule, Sheet, read_sheet
 from optimizer.logbook.table import UnitsStated
-from optimizer.logbook.values import read_number
 from optimizer.records import Offer
 from optimizer.units import MM_PER_UNIT, from_mm, is_length, to_mm
 
@@ -232,7 +231,7 @@ def _number(sheet: Sheet, row: Row, name: str, example: str) -> float | None:
     if cell is None or not cell.text:
         return None
     try:
-        return read_number(cell.text, comma_separates=sheet.separator == ",")
+        return sheet.numbers.read(cell.text)
     except BadValueError as bad:
         remedy = bad.remedy
         if bad.code == "L309":
@@ -306,7 +305,7 @@ def _whole(sheet: Sheet, row: Row, name: str, least: int, most: int) -> int | No
     if cell is None or not cell.text:
         return None
     try:
-        value = read_number(cell.text, comma_separates=sheet.separator == ",")
+        value = sheet.numbers.read(cell.text)
     except BadValueError:
         value = -1.0
     doubtful = _PERHAPS_THOUSANDS.fullmatch(cell.text)

@@ -16,7 +16,7 @@ from optimizer.logbook.faults import (
     quoted,
     source_of,
 )
-from optimizer.logbook.values import read_number, unit_meant
+from optimizer.logbook.values import Numbers, unit_meant
 from optimizer.record import record
 from optimizer.records import TWO_VALUES, GaugeKind, Units
 
@@ -78,14 +78,14 @@ def parse_table(
     two = kind in TWO_VALUES
     columns = header or _unnamed(rows, separator)
     passes = _passes(source, columns, units, faults, two=two)
-    width = len(columns.cells)
+    width, numbers = len(columns.cells), Numbers(source.text, separator)
     if separator != " ":
         check_end(source, rows, width, faults)
     found = [
         reading
         for row in rows
         if is_whole(source, row, width, faults, spaced=separator == " ")
-        for reading in read_row(source, row, passes, faults, comma=separator == ",")
+        for reading in read_row(source, row, passes, faults, numbers)
     ]
     if not found and not len(faults):
         place = Place(rows[0].cells[0].line) if rows else Place()
@@ -255,30 +255,38 @@ def is_whole(source: Source, row: Row, width: int, faults: Faults, *, spaced: bo
 
 
 def check_end(source: Source, rows: Sequence[Row], width: int, faults: Faults) -> None:
-    """The last row may not break off: no line end, and fewer cells than any row above it."""
+    """The last row may not break off: no line end, and cells to fewer columns than any above."""
     if not rows or not source.lines[-1].strip() or rows[-1].open_quote is not None:
         return
-    *above, last = (len(row.cells) for row in rows)
+    *above, last = (_filled(row) for row in rows)
     least = min((n for n in above if n > 1), default=width)  # one cell alone is a title
     if last >= min(least, width) or not (last > 1 or is_number(rows[-1].cells)):
         return
-    found = f"the text ends inside this row: it has {last} cells, the rows above {least} or more"
+    found = (
+        f"the text ends inside this row: it is filled to column {last}, the rows above to {least}"
+        f"{' or more' * (max(above, default=least) > least)}"
+    )
     remedy = (
-        "complete the row, or copy the file anew; if its last cells are empty, part them as above "
-        "and end the line with Enter"
+        "complete the row, or copy the file anew; if its last cells are empty, end the line with "
+        "Enter"
     )
     line = rows[-1].cells[-1].line
     faults.add("L306", source, Place(line, len(source.line(line)) + 1), found, remedy)
 
 
+def _filled(row: Row) -> int:
+    """Columns of a row up to its last filled cell."""
+    return max((i for i, cell in enumerate(row.cells, start=1) if cell.text), default=0)
+
+
 def read_row(
-    source: Source, row: Row, passes: Sequence[Series], faults: Faults, *, comma: bool
+    source: Source, row: Row, passes: Sequence[Series], faults: Faults, numbers: Numbers
 ) -> list[tuple[Series, tuple[float, float] | tuple[float, float, float]]]:
     """The readings of one row, each with its travel; none when that is at fault."""
 
     def number(cell: Cell) -> float | None:
         try:
-            return read_number(cell.text, comma_separates=comma)
+            return numbers.read(cell.text)
         except BadValueError as bad:
             faults.add(bad.code, source, cell.place(), bad.found, bad.remedy)
             return None

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from optimizer.logbook.cells import INVISIBLE, Cell, CellReader, Row, heading_key
 from optimizer.logbook.faults import BadValueError, Faults, Place, Source, listing, nearest, quoted
 from optimizer.logbook.table import UnitsStated
-from optimizer.logbook.values import read_number, read_stack, unit_meant
+from optimizer.logbook.values import Numbers, read_stack, unit_meant
 from optimizer.record import record
 from optimizer.units import DEG_PER_UNIT, MM_PER_UNIT
 
@@ -61,6 +61,7 @@ class Sheet:
         self.columns = columns
         self.header = header
         self.rows = rows
+        self.numbers = Numbers(source.text, separator)
         self._separator = separator
         self._width = len(header.cells)
         self._faults = faults
@@ -142,7 +143,7 @@ class Sheet:
         if cell is None or not cell.text:
             return None
         try:
-            return read_number(cell.text, comma_separates=self._separator == ",")
+            return self.numbers.read(cell.text)
         except BadValueError as bad:
             self.fault(bad.code, cell, bad.found, bad.remedy)
             return None

@@ -42,6 +42,7 @@ _DIGITS = r"(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)"
 _NUMBER = re.compile(rf"[+-]?{_DIGITS}(?:[eE][+-]?[0-9]+)?")
 _NUMBER_AND_WORD = re.compile(rf"([+-]?{_DIGITS})\s*(\S+)")
 _THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
+_POINT_THOUSANDS = re.compile(r"([-+\u2212\u2013]?[1-9][0-9]{0,2})\.([0-9]{3})")
 _NOT_FINITE = re.compile(r"[+-]?(?:nan|inf|infinity)", re.IGNORECASE)
 _SHIM = re.compile(rf"(?:([0-9]+)\s*[xX×*]\s*)?([+-]?{_DIGITS})")
 _GROUPING = str.maketrans("", "", "\u00a0\u2009\u202f\u2007\u200b\ufeff")
@@ -78,6 +79,38 @@ def read_number(text: str, *, comma_separates: bool = False) -> float:
             raise _not_finite(text)
         return value
     raise _no_number(text, plain)
+
+
+class Numbers:
+    """Reads the numbers of one table, whose cells ``separator`` parts.
+
+    Where other cells have a decimal comma, a point before three digits may be one of thousands.
+    """
+
+    def __init__(self, text: str, separator: str) -> None:
+        self._text, self._separator = text, separator
+        self._commas: bool | None = None  # not looked for
+
+    def read(self, text: str) -> float:
+        """Read a number; BadValueError where it is none or can be two."""
+        value = read_number(text, comma_separates=self._separator == ",")
+        either = _POINT_THOUSANDS.fullmatch(text.strip()) if "." in text else None
+        if either is not None and self._decimal_commas():
+            whole, part = either.groups()
+            raise BadValueError(
+                "L311",
+                f"{quoted(text)} can be {whole},{part} or {whole}{part}: other numbers here have "
+                "a decimal comma",
+                f"write `{whole},{part}` or `{whole}{part}`",
+            )
+        return value
+
+    def _decimal_commas(self) -> bool:
+        if self._commas is None:
+            end = "\\s" if self._separator == " " else f"[{self._separator}\n]"
+            cell = rf"(?:^|{end})[ \t]*[-+\u2212\u2013]?[0-9]+,[0-9]+[ \t]*(?:{end}|$)"
+            self._commas = self._separator != "," and bool(re.search(cell, self._text))
+        return self._commas
 
 
 def _not_finite(text: str) -> BadValueError:

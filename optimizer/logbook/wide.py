@@ -33,7 +33,7 @@ from optimizer.logbook.paste import (
 )
 from optimizer.logbook.readings import RIDE_HEIGHT_MM, SAME_TRAVEL_MM
 from optimizer.logbook.runs import RUN_COLUMNS
-from optimizer.logbook.values import read_number, read_stack, unit_meant, write_number, write_stack
+from optimizer.logbook.values import Numbers, read_stack, unit_meant, write_number, write_stack
 from optimizer.record import record
 from optimizer.records import TWO_VALUES, GaugeKind
 from optimizer.units import DEG_PER_UNIT, MM_PER_UNIT
@@ -149,6 +149,7 @@ def read_wide(source: Source, target: Target, faults: Faults) -> Wide:
     units = {h.index: h.unit for h in headings}
     found: dict[tuple[str, str], list[Entry]] = {(one.run, one.name): [] for one in series}
     gaps: dict[tuple[str, str], list[str]] = {}
+    numbers = Numbers(source.text, separator)
     if separator != " ":
         check_end(source, [row for row in rows if row is not header], len(header.cells), faults)
     for row in rows:
@@ -157,22 +158,22 @@ def read_wide(source: Source, target: Target, faults: Faults) -> Wide:
         ):
             continue
         if not is_number(row.cells) and row.cells[0].text:
-            _read_setting(source, row, headings, target, wide, faults, comma=separator == ",")
+            _read_setting(source, row, headings, target, wide, faults, numbers)
             continue
-        there = read_row(source, row, series, faults, comma=separator == ",")
+        there = read_row(source, row, series, faults, numbers)
         filled = {(one.run, one.name) for one, _ in there}
         for one in series:
             if (one.run, one.name) not in filled:
                 gaps.setdefault((one.run, one.name), []).append(row.cells[0].text)
         for one, (travel, *values) in there:
-            numbers = [_in(travel, travel_unit, own_travel)]
+            typed = [_in(travel, travel_unit, own_travel)]
             said = (units[index] for index in one.indices)
             names = SIDES if len(values) == len(SIDES) else ("reading",)
-            numbers += [
+            typed += [
                 _in(v, u, target.units[name])
                 for v, u, name in zip(values, said, names, strict=True)
             ]
-            entry = Entry(run=one.run, sweep=one.name, numbers=tuple(numbers), cell=row.cells[0])
+            entry = Entry(run=one.run, sweep=one.name, numbers=tuple(typed), cell=row.cells[0])
             found[one.run, one.name].append(entry)
     wide.entries = [entry for own in found.values() for entry in own]
     _check_passes(source, found, headings, target, faults)
@@ -333,8 +334,7 @@ def _read_setting(
     target: Target,
     wide: Wide,
     faults: Faults,
-    *,
-    comma: bool,
+    numbers: Numbers,
 ) -> None:
     """One row that tells something of each run, such as its shims above the joint."""
     first = row.cells[0]
@@ -360,7 +360,7 @@ def _read_setting(
         texts = []
         for cell in cells:
             try:
-                texts.append(_setting_text(cell.text, name, unit, target, comma=comma))
+                texts.append(_setting_text(cell.text, name, unit, target, numbers))
             except BadValueError as bad:
                 place = cell.place(bad.offset, bad.width)
                 faults.add(bad.code, source, place, bad.found, bad.remedy)
@@ -374,7 +374,7 @@ def _read_setting(
             wide.settings.setdefault(run, {})[name] = texts[0]
 
 
-def _setting_text(text: str, name: str, unit: str | None, target: Target, *, comma: bool) -> str:
+def _setting_text(text: str, name: str, unit: str | None, target: Target, numbers: Numbers) -> str:
     """A cell of runs.csv in the logbook's units; BadValueError where it cannot be read."""
     own = target.units.get(name)  # none where runs.csv has no such column
     fitting = next(rule.units for rule in SETTINGS if rule.name == name)
@@ -388,7 +388,7 @@ def _setting_text(text: str, name: str, unit: str | None, target: Target, *, com
         shims = read_stack(text, unit)
         return write_stack(tuple(_in(s, "mm", own or "mm") for s in shims))
     if name in ("length_change", "static_toe", "eccentric_mark"):
-        value = read_number(text, comma_separates=comma)
+        value = numbers.read(text)
         return write_number(_in(value, unit or "", own or "") if unit and own else value)
     return text
 

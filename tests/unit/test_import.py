@@ -145,6 +145,25 @@ def test_a_title_above_is_passed_over_though_it_speaks_of_travel(folder: Path) -
     assert len(readings(folder, "as-found")) == 3
 
 
+def test_a_point_is_decimal_where_no_comma_is(folder: Path) -> None:
+    rows = "-25;-2.125\n0;0\n25;1.050\n"
+    take(folder, "travel;as-found\n" + rows)
+    assert [value for _, _, value in readings(folder, "as-found")] == [-2.125, 0.0, 1.05]
+
+
+@pytest.mark.parametrize("text", ["1.050", "-1.050", "10.500", "\u22121.050"])
+def test_a_point_before_three_digits_is_either_among_decimal_commas(
+    folder: Path, text: str
+) -> None:
+    rows = f"-25;-2,5\n0;0\n25;{text}\n"
+    with pytest.raises(LogbookError) as caught:
+        take(folder, "travel;as-found\n" + rows)
+    assert [(p.code, p.line) for p in caught.value.problems] == [("L311", 4)]
+    for meant in (text.replace(".", ","), text.replace(".", "")[:3]):
+        take(folder, "travel;as-found\n" + rows.replace(text, meant))
+        undo(folder)
+
+
 RAGGED = "as-found,joint-up\nshims above,,2\nshims below,,3\n50,20,10\n-25,-20,-10\n0,0,0\n25,10"
 
 
