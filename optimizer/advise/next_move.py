@@ -38,7 +38,7 @@ from optimizer.advise.stack_end import stack_end
 from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
 from optimizer.advise.verified import score_of_readings, verified
 from optimizer.advise.wishes import Wishes
-from optimizer.measure.quality import run_quality
+from optimizer.measure.quality import run_qualities
 from optimizer.model.validate import left_out_runs
 from optimizer.records import Goal, Labour, Logbook
 
@@ -101,9 +101,7 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         proof=_proof(table, spot),
         verdict=verdict,
         left_out=_left_out(table),
-        readings_in_doubt=tuple(
-            q.run.name for q in (run_quality(book, r) for r in evidence.runs) if q.doubts
-        ),
+        readings_in_doubt=tuple(q.run.name for q in run_qualities(book, evidence.runs) if q.doubts),
         measured_score_deg=_measured_score(table),
         static_toe_in_doubt=table.static_toe_in_doubt,
         now_is_measured=any(r.name == evidence.now.name for r in evidence.runs),

@@ -60,12 +60,13 @@ def check(
     from optimizer.advise.suspects import suspects
     from optimizer.logbook import read_logbook
     from optimizer.measure.curve import has_curve
-    from optimizer.measure.quality import run_quality
+    from optimizer.measure.quality import run_qualities
     from optimizer.measure.spreads import gauge_study
     from optimizer.present.screens import check_screen
 
     book = read_logbook(folder)
-    qualities = [run_quality(book, r) for r in book.runs if has_curve(book.readings_of(r.name))]
+    curved = (r for r in book.runs if has_curve(book.readings_of(r.name)))
+    qualities = list(run_qualities(book, curved))
     found = suspects(book)
     study = gauge_study(book, [name for s in found for name in s.runs])
     toe = static_toe_doubts(book)

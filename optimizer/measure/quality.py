@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 
+from optimizer.measure.copied import Copied, copied
 from optimizer.measure.curve import ToeCurve, direction_of, toe_curve
 from optimizer.measure.gauge import return_noise_deg
 from optimizer.measure.misfit import OFF_SD
@@ -20,6 +23,7 @@ DoubtKind = Literal[
     "return-to-zero",
     "one-sided",
     "few-travels",
+    "copied",
 ]
 
 NOISY_FACTOR = 1.5
@@ -32,6 +36,7 @@ class Doubt:
 
     kind: DoubtKind
     value_deg: float = 0.0
+    copied: Copied | None = None
 
 
 @record
@@ -55,8 +60,20 @@ class RunQuality:
     doubts: tuple[Doubt, ...]
 
 
+def run_qualities(book: Logbook, runs: Iterable[Run]) -> Iterator[RunQuality]:
+    """Quality of each run; all of them have readings."""
+    copies = copied(book)
+    for run in runs:
+        quality = run_quality(book, run)
+        copy = copies.get(run.name)
+        if copy is not None:
+            told = (*quality.doubts, Doubt(kind="copied", copied=copy))
+            quality = replace(quality, doubts=told)
+        yield quality
+
+
 def run_quality(book: Logbook, run: Run) -> RunQuality:
-    """Quality of one run that has readings."""
+    """Quality of one run that has readings, looked at by itself."""
     readings = book.readings_of(run.name)
     curve = toe_curve(run.name, readings, book.gauge)
     return RunQuality(

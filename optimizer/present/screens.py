@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.advise.limits import unsafe_today
+from optimizer.measure.copied import Copied
 from optimizer.measure.curve import ToeCurve
 from optimizer.measure.quality import Doubt, RunQuality
 from optimizer.measure.shape import Figure, Shape
@@ -101,8 +102,21 @@ def doubt_words(doubt: Doubt, crew: Crew) -> str:
         "return-to-zero": f"came back {amount} off zero at ride height: something moved. Take the "
         "pass again",
         "one-sided": "readings on one side of ride height only: measure droop and bump",
+        "copied": _copied_words(doubt.copied),
         "few-travels": "fewer than five travels: a curve needs more points than a line",
     }[doubt.kind]
+
+
+def _copied_words(copy: Copied | None) -> str:
+    """Which passes read to the digit as which; empty where none does."""
+    if copy is None:
+        return ""
+    passes = f"{', '.join(copy.sweeps)} read{'s' * (len(copy.sweeps) == 1)}"
+    where = "an earlier pass" if copy.like is None else copy.like
+    return (
+        f"{passes} to the digit as {where} does, {copy.n_reading} readings in all: a copy is no "
+        "measurement. Take its rows out, or measure again"
+    )
 
 
 def _good_enough(study: GaugeStudy | None, crew: Crew, width: int, where: str) -> list[str]:

@@ -337,14 +337,14 @@ def test_lengths_that_follow_past_the_thread_are_ruled_out_and_counted(demo_book
     every = field(Thread(kind="both-ends", pitch_mm=1.5))
     assert every.ruled_out == ()
     assert every.n_ruled_out == 0
-    most = float(np.sort(every.change)[-3]) - 1e-6
+    most = float(np.sort(every.change)[-3]) - 0.003
     less = field(Thread(kind="both-ends", pitch_mm=1.5, longer_mm=most))
     n = int(np.sum(every.change > most))
     assert n == 3
     assert less.n_ruled_out == n
     assert dict(less.ruled_out) == {"thread": n}
     assert sorted(less.change) == pytest.approx(sorted(every.change[every.change <= most]))
-    least = float(np.sort(every.change)[1]) + 1e-6
+    least = float(np.sort(every.change)[1]) + 0.003
     high = field(Thread(kind="both-ends", pitch_mm=1.5, shorter_mm=-least))
     assert high.change.min() >= least
 

@@ -302,7 +302,7 @@ def test_what_is_advised_to_learn_says_so_and_names_the_best_guess(
 ) -> None:
     lines = note(teaching, Crew.of(demo_book))
     assert len(lines) < 24
-    assert lines[0].endswith("try this next, for what it teaches")
+    assert lines[0].endswith("try this next, for what it teaches (shortened)")
     said = " ".join(" ".join(lines).split())
     assert "best guess:" in said
     assert "teaches less" in said
