@@ -45,7 +45,7 @@ def _pass(book: Logbook, run: str, sweep: str) -> tuple[Reading, ...]:
 
 @pytest.mark.outside
 def test_a_run_copied_under_another_name_is_told(demo_book: Logbook) -> None:
-    """Thirty-two readings alike: rarer than 0.6 to the 32nd, by hand 8e-8."""
+    """Thirty-two readings alike: at the most 0.7 to the 32nd, 1 in 90 000."""
     again = replace(demo_book.runs[-1], name="link-2")
     copy = _as(demo_book.readings_of("link-short"), run="link-2")
     book = replace(demo_book, runs=(*demo_book.runs, again), readings=(*demo_book.readings, *copy))
@@ -64,14 +64,15 @@ def test_passes_copied_within_a_run_are_told_where_chance_cannot_make_them(
     one = _pass(demo_book, "link-short", "up1")
     back = _as(one, sweep="down3")[::-1]
     few = replace(demo_book, readings=(*demo_book.readings, *back))
-    assert copied(few) == {}  # eight alike: 0.6 to the eighth is 17 in a thousand
-    more = replace(few, readings=(*few.readings, *_as(one, sweep="up3")))
+    assert copied(few) == {}  # eight alike: 0.7 to the eighth is 6 in a hundred
+    more = replace(few, readings=(*few.readings, *_as(one, sweep="up3"), *_as(one, sweep="up4")))
     found = copied(more)
     assert set(found) == {"link-short"}
     assert found["link-short"].like is None
-    assert found["link-short"].sweeps == ("down3", "up3")
+    assert found["link-short"].sweeps == ("down3", "up3", "up4")
     near = replace(back[3], value=back[3].value + 0.001)
-    other = replace(more, readings=(*few.readings[:-8], *back[:3], near, *back[4:]))
+    rest = tuple(r for r in more.readings if r.sweep != "down3")
+    other = replace(more, readings=(*rest, *back[:3], near, *back[4:]))
     assert copied(other) == {}
 
 
