@@ -255,12 +255,15 @@ def is_whole(source: Source, row: Row, width: int, faults: Faults, *, spaced: bo
 
 
 def check_end(source: Source, rows: Sequence[Row], width: int, faults: Faults) -> None:
-    """The last row may not break off: no line end, and cells to fewer columns than any above."""
+    """The last row may not break off: no line end, and cells to fewer columns than its like."""
     if not rows or not source.lines[-1].strip() or rows[-1].open_quote is not None:
         return
-    *above, last = (_filled(row) for row in rows)
-    least = min((n for n in above if n > 1), default=width)  # one cell alone is a title
-    if last >= min(least, width) or not (last > 1 or is_number(rows[-1].cells)):
+    number = is_number(rows[-1].cells)
+    *above, last = (_filled(row) for row in rows if is_number(row.cells) == number)
+    # among what is told of the runs, one cell alone is a title
+    above = [n for n in above if n > 1 or number]
+    least = min(above, default=width if number else 0)
+    if last >= min(least, width) or not (last > 1 or number):
         return
     found = (
         f"the text ends inside this row: it is filled to column {last}, the rows above to {least}"

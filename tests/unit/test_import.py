@@ -13,6 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from optimizer.demo_files import demo_folder
 from optimizer.errors import CallError, LogbookError, ShimoptError
 from optimizer.logbook import (
     NewAnswers,
@@ -162,6 +163,24 @@ def test_a_point_before_three_digits_is_either_among_decimal_commas(
     for meant in (text.replace(".", ","), text.replace(".", "")[:3]):
         take(folder, "travel;as-found\n" + rows.replace(text, meant))
         undo(folder)
+
+
+def test_the_demo_s_table_cut_off_anywhere_in_its_last_row_but_in_a_number_is_refused(
+    folder: Path,
+) -> None:
+    """What is told of its runs stands in two columns, its readings in five."""
+    whole = (demo_folder() / "run4.csv").read_text(encoding="utf-8").rstrip("\n")
+    start = whole.rindex("\n") + 1
+    for end in range(start + 1, len(whole)):
+        with pytest.raises(LogbookError) as caught:
+            plan_import(folder, _written(folder.parent / "cut.csv", whole[:end]))
+        told = [(p.code, p.line) for p in caught.value.problems]
+        assert ("L306", whole.count("\n") + 1) in told, whole[start:end]
+
+
+def _written(path: Path, text: str) -> Path:
+    path.write_text(text, encoding="utf-8")
+    return path
 
 
 RAGGED = "as-found,joint-up\nshims above,,2\nshims below,,3\n50,20,10\n-25,-20,-10\n0,0,0\n25,10"
