@@ -113,6 +113,17 @@ class Pasted:
         return logbook.parse_table(self.text, units, kind, self.name)
 
 
+def table_in_doubt(table: Path | None) -> str:
+    """What is to be looked at in a table that was named; empty where nothing is."""
+    if table is None or str(table) == "-":
+        return ""
+    from optimizer.logbook.paste import open_end
+    from optimizer.present.taken import open_end_words
+
+    pasted = _pasted(table)
+    return open_end_words(open_end(pasted.text)) if pasted is not None else ""
+
+
 def answers_from(
     folder: Path, given: Mapping[str, str | None], rest: Mapping[str, Any], table: Path | None
 ) -> NewAnswers:

@@ -155,7 +155,7 @@ def test_the_example_of_a_table_is_one() -> None:
 
 def test_the_example_of_a_wide_table_is_one(tmp_path: Path) -> None:
     block = ENTERING.split("<!-- wide table -->")[1].split("\n\n")[0]
-    (tmp_path / "sheet.csv").write_text("\n".join(x.strip() for x in block.splitlines()))
+    (tmp_path / "sheet.csv").write_text("".join(f"{x.strip()}\n" for x in block.splitlines()))
     start_logbook(tmp_path / "car", NewAnswers(units="thou,mm,mm", span=300.0, link="ahead"))
     (tmp_path / "car" / "runs.csv").write_text("run,shims_above,shims_below\n")
     car = (tmp_path / "car" / "car.toml").read_text()

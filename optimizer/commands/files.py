@@ -129,7 +129,13 @@ def new(
     """
     from optimizer.logbook import start_logbook
     from optimizer.present.layout import labelled
-    from optimizer.questions import answers_from, call_again, started_words, was_asked
+    from optimizer.questions import (
+        answers_from,
+        call_again,
+        started_words,
+        table_in_doubt,
+        was_asked,
+    )
 
     given = {
         "units": units,
@@ -162,6 +168,9 @@ def new(
         write(f"made {path}")
     here = folder_words(folder)
     write_lines(labelled("Stands at", started_words(answers, here), columns()))
+    look = table_in_doubt(table)
+    if look:
+        write_lines(labelled("Look", look, columns()))
     first = (
         f"shimopt next{here}; what you write into its car.toml makes that better"
         if answers.table

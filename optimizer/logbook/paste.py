@@ -14,6 +14,7 @@ from optimizer.logbook.faults import (
     listing,
     nearest,
     quoted,
+    showable,
     source_of,
 )
 from optimizer.logbook.values import Numbers, unit_meant
@@ -275,6 +276,12 @@ def check_end(source: Source, rows: Sequence[Row], width: int, faults: Faults) -
     )
     line = rows[-1].cells[-1].line
     faults.add("L306", source, Place(line, len(source.line(line)) + 1), found, remedy)
+
+
+def open_end(text: str) -> str:
+    """The last line of a text that has no line end, as it is shown; empty where it has one."""
+    last = text.replace("\r", "\n").rpartition("\n")[2].strip()
+    return quoted(showable(last)) if last else ""
 
 
 def _filled(row: Row) -> int:

@@ -63,7 +63,8 @@ class ImportPlan:
     """What would be written, and what the files held when it was planned.
 
     ``after`` is the logbook as it would then read, ``rows`` holds the new rows of each
-    file, ``known`` the bytes that all files must still have when they are written.
+    file, ``known`` the bytes that all files must still have when they are written,
+    ``open_end`` the table's last line if it has no line end.
     """
 
     folder: Path
@@ -74,6 +75,7 @@ class ImportPlan:
     left_out: tuple[str, ...]
     rows: Mapping[str, Sequence[Mapping[str, str]]]
     known: Mapping[str, bytes | None]
+    open_end: str = ""
 
 
 def plan_import(
@@ -271,6 +273,7 @@ def _plan(appender: Appender, file: Path, wide: Wide, corner: str | None) -> Imp
         left_out=tuple(wide.left_out),
         rows=rows,
         known=appender.known,
+        open_end=wide.open_end,
     )
 
 

@@ -26,6 +26,7 @@ from optimizer.logbook.paste import (
     is_number,
     is_whole,
     name_and_unit,
+    open_end,
     read_row,
     separator_of,
     spaced_rows,
@@ -95,6 +96,7 @@ class Wide:
     needs_run: bool = False  # columns name a pass alone, and nothing says of which run
     units: list[UnitTaken] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)  # what is not taken, and why
+    open_end: str = ""  # the last line, if it has no line end
 
 
 @record
@@ -122,7 +124,7 @@ def read_wide(source: Source, target: Target, faults: Faults) -> Wide:
     separator = _separator_of(source)
     rows = list(CellReader(source, separator).rows() if separator != " " else spaced_rows(source))
     header = next((row for row in rows if _is_header(row)), None)
-    wide = Wide()
+    wide = Wide(open_end=open_end(source.text))
     if header is None and any(row.open_quote for row in rows):
         is_whole(source, next(row for row in rows if row.open_quote), 0, faults, spaced=False)
         return wide

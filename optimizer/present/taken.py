@@ -13,7 +13,7 @@ from optimizer.records import Run
 
 MOST_TRAVELS = 9  # of a pass, shown one by one
 MOST_LEFT_OUT = 3  # shown where the screen is too short
-LABELS = ("Units", "Signs", "Left out", "Adds")
+LABELS = ("Units", "Signs", "Left out", "Look", "Adds")
 DIGITS = {"thou": 2, "min": 2, "in": 5}  # behind the point of a reading, 4 in other units
 PLAIN = ("eccentric_mark", "static_toe", "date")  # told as they stand, if they are told
 
@@ -45,13 +45,20 @@ def import_lines(plan: ImportPlan, width: int = 80, height: int | None = None) -
     after = {run.name: run for run in plan.after.runs}
     blocks = [labelled(t.run, _taken(t, after[t.run]), width, margin) for t in plan.runs]
     left_out = _left_out(plan, width, margin)
-    last = labelled("Adds", adds, width, margin)
+    look = open_end_words(plan.open_end)
+    last = labelled("Look", look, width, margin) if look else []
+    last += labelled("Adds", adds, width, margin)
     n_line = sum(map(len, [top, *blocks, left_out, last]))
     if height is None or n_line <= height:
         return [*top, *(line for block in blocks for line in block), *left_out, *last]
     left_out = _left_out(plan, width, margin, MOST_LEFT_OUT)
     room = height - len(top) - len(left_out) - len(last)
     return [*top, *_as_fits(blocks, room, width, margin), *left_out, *last]
+
+
+def open_end_words(line: str) -> str:
+    """That a table may be cut off in its last number; empty where its last line has an end."""
+    return f"the last line, {line}, has no line end: is it whole?" if line else ""
 
 
 def written_lines(plan: ImportPlan, width: int, where: str) -> list[str]:

@@ -687,3 +687,8 @@ def test_a_fault_of_a_table_names_its_file(
     assert err.startswith("paper.txt:2: `a` is not a number [L309]\n")
     assert err.endswith("1 fault in paper.txt; nothing was taken over\n")
     assert not (tmp_path / "car").exists()
+    # a number may have been cut off where the last line has no end: it is shown
+    (tmp_path / "paper.txt").write_text("travel up1\n-20 1\n0 0\n20 3")
+    code, out, _ = _call(capsys, "new", "car", *flags, "--table", "paper.txt")
+    assert code == 0
+    assert "Look       the last line, `20 3`, has no line end: is it whole?\n" in out

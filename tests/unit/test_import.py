@@ -26,6 +26,7 @@ from optimizer.logbook import (
 from optimizer.logbook.append import lost_rows
 from optimizer.logbook.edited import EditedError
 from optimizer.logbook.undo import undo
+from optimizer.present.taken import import_lines
 
 WIDE = """\
 travel mm,as-found thou,joint-up thou
@@ -176,6 +177,17 @@ def test_the_demo_s_table_cut_off_anywhere_in_its_last_row_but_in_a_number_is_re
             plan_import(folder, _written(folder.parent / "cut.csv", whole[:end]))
         told = [(p.code, p.line) for p in caught.value.problems]
         assert ("L306", whole.count("\n") + 1) in told, whole[start:end]
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r", "\n\n", "\n  ", ""])
+def test_a_last_line_without_an_end_is_to_be_looked_at(folder: Path, end: str) -> None:
+    """Nobody else can tell whether 11.5 was 11.55 before the file was cut off."""
+    plan = plan_import(folder, _written(folder.parent / "wide.csv", WIDE.rstrip("\n") + end))
+    told = [line for line in import_lines(plan) if line.startswith("Look")]
+    wanted = (
+        [] if end else ["Look       the last line, `50,21,11.5`, has no line end: is it whole?"]
+    )
+    assert told == wanted
 
 
 def _written(path: Path, text: str) -> Path:
