@@ -118,7 +118,7 @@ def allowed(limits: Sequence[HardLimit], at: At) -> Allowed:
     for limit in limits:
         room = limit.room(at)
         if room is not None:
-            over = room < -ROUNDING
+            over = room < -ROUNDING[limit.unit]
             keep &= ~over
             if np.any(over):
                 ruled_out.append((limit, int(np.sum(over))))

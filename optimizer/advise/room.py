@@ -55,7 +55,8 @@ Unit = Literal["mm", "deg", "share", "shims"]
 # what a car must not be driven with; the others are a crew's own wish, or cannot be passed
 UNSAFE: tuple[Name, ...] = ("thread", "engagement", "tilt", "showing", "bending")
 NEAR: dict[Unit, float] = {"mm": 1.0, "deg": 2.0, "share": 0.2, "shims": -1.0}
-ROUNDING = ROUNDING_MM  # in a limit's own unit: nothing of a degree or of a share either
+# what a limit may be passed by: of lengths, what they are typed to
+ROUNDING: dict[Unit, float] = {"mm": ROUNDING_MM, "deg": 1e-6, "share": 1e-6, "shims": 1e-6}
 OVER_TODAY = 0.005  # rounding of a length typed by hand is no fault
 # one-sided, 95 in 100
 MARGIN_SD = BAND_SD
@@ -453,7 +454,7 @@ def _one(room: Array | None) -> float | None:
 
 
 def _status(left: float | None, unit: Unit, asks: tuple[str, ...]) -> Status:
-    if left is not None and left < -ROUNDING:
+    if left is not None and left < -ROUNDING[unit]:
         return "over"
     if left is not None and left < NEAR[unit]:
         return "near"
