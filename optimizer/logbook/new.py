@@ -162,6 +162,11 @@ def check_names(corner: str, run: str, side: str | None) -> None:
     for what, name in (("corner", corner), ("run", run)):
         if not name.strip() or name.strip().startswith("#") or not name.isprintable():
             raise CallError(f"a {what} cannot be called {quoted(name)}", "use letters and digits")
+        if name != " ".join(name.split()):
+            raise CallError(
+                f"a {what} cannot be called {quoted(name)}: a row keeps single blanks only",
+                f"call it {quoted(' '.join(name.split()))}",
+            )
     if (side or side_of(corner)) not in ("left", "right"):
         found = f"the corner {quoted(corner)} does not tell its side"
         raise CallError(found, "say the side, `left` or `right`")

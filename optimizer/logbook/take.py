@@ -110,6 +110,8 @@ def plan_import(
         raise CallError(f"{folder} holds no logbook", f"start one with `{start}`, then `{again}`")
     appender = Appender(folder, "import", {})
     book = appender.book
+    if run is not None and run not in {r.name for r in book.runs}:
+        run = " ".join(run.split())
     faults = Faults()
     source = _source_of(file, sheet, faults)
     target = _target(appender, run)

@@ -282,7 +282,9 @@ def _headings(
 
 def _named(text: str, target: Target, known: Mapping[str, str]) -> tuple[str, str, str, str | None]:
     """Run, pass, side and unit of a heading, each empty where it is not said."""
-    rest, sweep, side, unit = text, "", "", None
+    # a row keeps single blanks only; a sheet's heading may hold others, and line ends
+    rest = text if text.casefold() in known else " ".join(text.split())
+    sweep, side, unit = "", "", None
     if rest.casefold() not in known:
         match = _UNIT_BEHIND.fullmatch(rest)
         if match and unit_meant(match[2]):

@@ -118,7 +118,7 @@ def lines_of(text: str, wide_mm: float, size: float, *, bold: bool = False) -> l
 
 
 def text_mm(text: str, size: float, weight: str) -> float:
-    return sum(_em(letter, weight) for letter in text) * size * MM_PER_POINT
+    return sum(_em(letter, weight) for letter in in_glyphs(text, weight)) * size * MM_PER_POINT
 
 
 @cache

@@ -302,4 +302,4 @@ def many(folder: Path) -> None:
     """Shims for some thousand splits and a thread to match."""
     box = 'shims = "3 + 2x2 + 6x1 + 4x0.5 + 4x0.25 + 2x0.4 + 2x0.2 + 2x0.1 + 2x0.05"'
     wide = {"shorter = 12": "shorter = 20", "longer = 9": "longer = 20"}
-    _edit(folder / "car.toml", {SHIMS: box, "pitch = 1.5 ": "pitch = 0.06 ", **wide})
+    _edit(folder / "car.toml", {SHIMS: box, "pitch = 1.5 ": "pitch = 0.2\nflats = 12 ", **wide})

@@ -37,6 +37,20 @@ def test_a_brief_and_its_page_are_made(
     assert len(pypdf.PdfReader(paper).pages) == 1
 
 
+@pytest.mark.parametrize("letters", ["\N{THUMBS UP SIGN}", "\u96e8", "\u0e20", "\u20bf"])
+def test_letters_that_paper_lacks_are_no_trouble(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, tmp_path: Path, letters: str
+) -> None:
+    runs = demo_copy / "runs.csv"
+    text = runs.read_text(encoding="utf-8")
+    runs.write_text(text.replace("body turned once", f"body {letters} turned"), encoding="utf-8")
+    made, paper = tmp_path / "b.html", tmp_path / "b.pdf"
+    code, _, err = _call(capsys, str(demo_copy), "--out", str(made), "--pdf", str(paper))
+    assert (code, err) == (0, "")
+    assert letters in made.read_text(encoding="utf-8")
+    assert len(pypdf.PdfReader(paper).pages) == 1
+
+
 def test_each_corner_has_its_own(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     made = tmp_path / "b.html"
     code, out, _ = _call(capsys, str(AXLE), "--out", str(made))

@@ -663,6 +663,20 @@ def test_check_counts_one_run_as_one(capsys: pytest.CaptureFixture[str], demo_co
     assert "1 run, 36 readings; corner: rear-left" in " ".join(out.split())
 
 
+@pytest.mark.parametrize("what", ["run", "corner"])
+def test_names_with_doubled_blanks_are_refused_before_anything_is_written(
+    capsys: pytest.CaptureFixture[str], demo_copy: Path, what: str
+) -> None:
+    """A row keeps single blanks, so that the name would be found nowhere."""
+    before = _files(demo_copy)
+    call = ("enter", str(demo_copy)) if what == "run" else ("new", str(demo_copy / "new"))
+    code, _, err = _call(capsys, *call, f"--{what}", "rear  left")
+    assert code == 2
+    assert f"a {what} cannot be called `rear  left`" in err
+    assert "call it `rear left`" in err
+    assert _files(demo_copy) == before
+
+
 def test_a_fault_of_a_table_names_its_file(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

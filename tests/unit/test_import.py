@@ -179,6 +179,16 @@ def test_the_demo_s_table_cut_off_anywhere_in_its_last_row_but_in_a_number_is_re
         assert ("L306", whole.count("\n") + 1) in told, whole[start:end]
 
 
+@pytest.mark.parametrize("blank", ["  ", "\u00a0", "\u2028", "\u0085", "\v", "\n"])
+def test_a_heading_s_blanks_become_single_ones(folder: Path, blank: str) -> None:
+    """As a spreadsheet leaves them, a line end within a cell among them."""
+    take(folder, f'travel;"wet{blank}run up1"\nshims above;2\nshims below;3\n-25;-5\n0;0\n25;5\n')
+    assert len(readings(folder, "wet run")) == 3
+    passes = "travel;up1\nshims above;2\nshims below;3\n-25;-5\n0;0\n25;5\n"
+    take(folder, passes, run="dry  run")
+    assert len(readings(folder, "dry run")) == 3
+
+
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r", "\n\n", "\n  ", ""])
 def test_a_last_line_without_an_end_is_to_be_looked_at(folder: Path, end: str) -> None:
     """Nobody else can tell whether 11.5 was 11.55 before the file was cut off."""
