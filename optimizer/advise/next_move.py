@@ -35,6 +35,7 @@ from optimizer.advise.reasons import because_of
 from optimizer.advise.settings import Settings
 from optimizer.advise.span import span_scores_deg
 from optimizer.advise.stack_end import stack_end
+from optimizer.advise.suspects import surely_doubted
 from optimizer.advise.table import SAME_HEIGHT_MM, SAME_LENGTH_MM, Table, same_setting
 from optimizer.advise.verified import score_of_readings, verified
 from optimizer.advise.wishes import Wishes
@@ -81,6 +82,7 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
     outlook, move = table.outlook(spot), table.move(spot)
     others = _runners_up(table, left, order, spot, choice.best_guess, book.labour)
     work = work_of(move, outlook.gain_deg, book.labour)
+    left_out = _left_out(table)
     return Advice(
         corner=evidence.corner,
         goal=table.goal,
@@ -100,8 +102,8 @@ def advise(book: Logbook, corner: str, goal: Goal | None = None) -> Advice:
         verified=verified(book, evidence, table.goal, table.target),
         proof=_proof(table, spot),
         verdict=verdict,
-        left_out=_left_out(table),
-        readings_in_doubt=tuple(q.run.name for q in run_qualities(book, evidence.runs) if q.doubts),
+        left_out=left_out,
+        readings_in_doubt=_in_doubt(book, evidence, left_out),
         measured_score_deg=_measured_score(table),
         static_toe_in_doubt=table.static_toe_in_doubt,
         now_is_measured=any(r.name == evidence.now.name for r in evidence.runs),
@@ -151,6 +153,17 @@ def _whole_scores_deg(table: Table, height: Array, change: Array) -> Array:
         return span_scores_deg(table.surface, t, height, change, care=1.0)
     form = table.surface.mean_square_form(t.travel_mm, t.weight, t.wanted_deg)
     return form_scores_deg(form, height, change)
+
+
+def _in_doubt(book: Logbook, evidence: Evidence, left_out: tuple[LeftOut, ...]) -> tuple[str, ...]:
+    """Runs whose readings ``check`` has a word about: of their quality, or of a likely slip.
+
+    Where a run is off what the others foretell, that is told, and ``check`` with it.
+    """
+    poor = {q.run.name for q in run_qualities(book, evidence.runs) if q.doubts}
+    if not any(left.doubtful for left in left_out):
+        poor.update(surely_doubted(book, evidence))
+    return tuple(r.name for r in evidence.runs if r.name in poor)
 
 
 def _runners_up(

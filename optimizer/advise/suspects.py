@@ -76,6 +76,11 @@ ALSO_WITHIN = 3.0
 MOST_FOUND = 5
 
 
+# odds above which a story is more than a perhaps: a hundred to one
+SURE_ODDS = 4.6
+MOST_RUNS = 30
+
+
 @record
 class Suspect:
     """One story that explains the readings better than the logbook does.
@@ -100,6 +105,11 @@ class Suspect:
     line: int | None = None
     also: tuple[SuspectKind, ...] = ()
 
+    @property
+    def sure(self) -> bool:
+        """Whether its odds are a hundred to one or more."""
+        return self.log_odds > SURE_ODDS
+
 
 def suspects(book: Logbook) -> tuple[Suspect, ...]:
     """Stories that explain the readings better than the logbook, corner by corner.
@@ -113,6 +123,20 @@ def suspects(book: Logbook) -> tuple[Suspect, ...]:
         if any(has_curve(book.readings_of(r.name)) for r in book.runs_of(name))
     ]
     return tuple(s for name in measured for s in _of_corner(book, corner_evidence(book, name)))
+
+
+def surely_doubted(book: Logbook, evidence: Evidence) -> tuple[str, ...]:
+    """Runs of a corner that a story explains better with odds of a hundred to one or more.
+
+    Every run where the story is of all alike. None is looked for among more than `MOST_RUNS`:
+    each is then foretold by the many others, and the search takes a second and more.
+    """
+    if len(evidence.runs) > MOST_RUNS:
+        return ()
+    names = [r.name for r in evidence.runs]
+    found = [s for s in _of_corner(book, evidence) if s.sure]
+    doubted = {name for s in found for name in s.runs or names}
+    return tuple(name for name in names if name in doubted)
 
 
 def _of_corner(book: Logbook, evidence: Evidence) -> tuple[Suspect, ...]:

@@ -53,5 +53,7 @@ def doubt_words(advice: Advice, crew: Crew) -> str:
             f"counts from {advice.now.run}; if the car stands there, name it in current_run"
         )
     if advice.readings_in_doubt:
-        said.append(f"readings of {', '.join(advice.readings_in_doubt[:3])}: see shimopt check")
+        every = len(advice.readings_in_doubt) == advice.n_run > 1
+        which = "all runs" if every else ", ".join(advice.readings_in_doubt[:3])
+        said.append(f"readings of {which}: see shimopt check")
     return "; ".join(said)

@@ -50,7 +50,6 @@ STORIES: dict[SuspectKind, tuple[str, str]] = {
         "compare the sheets' dates and names",
     ),
 }
-SURE_ODDS = 4.6
 
 
 def suspect_words(suspect: Suspect, crew: Crew) -> str:
@@ -62,7 +61,7 @@ def suspect_words(suspect: Suspect, crew: Crew) -> str:
         where = f" (pass {suspect.sweep}, {crew.travel(suspect.travel_mm)}{line})"
     elif suspect.sweep is not None:
         where = f" (pass {suspect.sweep})"
-    sure = "most likely" if suspect.log_odds > SURE_ODDS else "perhaps"
+    sure = "most likely" if suspect.sure else "perhaps"
     text = f"{sure} {story}{where}: {odds_in_words(suspect.log_odds)}. To do: {remedy}"
     others = [STORIES[kind][0] for kind in suspect.also]
     if others:

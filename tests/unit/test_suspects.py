@@ -15,11 +15,13 @@ import pytest
 
 from optimizer.advise import testimony as told
 from optimizer.advise.evidence import corner_evidence
-from optimizer.advise.suspects import Suspect, _left_out, suspects
+from optimizer.advise.next_move import advise
+from optimizer.advise.suspects import Suspect, _left_out, surely_doubted, suspects
 from optimizer.demo_files import demo_folder
 from optimizer.logbook import read_logbook
 from optimizer.model.surface import ToeSurface
 from optimizer.present.crew import Crew
+from optimizer.present.note import note
 from optimizer.present.suspicion import STORIES, odds_in_words, suspect_name, suspect_words
 from optimizer.records import Logbook, Reading
 
@@ -103,6 +105,22 @@ def test_the_slip_is_found_at_its_line(demo_book: Logbook) -> None:
     said = suspect_words(found, Crew.of(demo_book))
     assert f"readings.csv line {found.line}" in said
     assert "pass up2, 25 bump" in said
+
+
+@pytest.mark.outside
+def test_the_advice_says_what_check_is_sure_of(demo_book: Logbook) -> None:
+    """Inches under the name of millimetres, one run: hardly any change, and nothing to hold it to."""
+    one = demo_book.as_of("as-found")
+    assert surely_doubted(one, corner_evidence(one, "rear-left")) == ()
+    small = replace(one, readings=tuple(replace(r, value=r.value / 25.4) for r in one.readings))
+    found = suspects(small)
+    assert [(s.kind, s.runs, s.sure) for s in found] == [("wrong-unit", ("as-found",), True)]
+    assert surely_doubted(small, corner_evidence(small, "rear-left")) == ("as-found",)
+    advice = advise(small, "rear-left")
+    assert advice.readings_in_doubt == ("as-found",)
+    screen = " ".join(note(advice, Crew.of(small)))
+    assert "Doubt      readings of as-found: see shimopt check" in screen
+    assert advise(one, "rear-left").readings_in_doubt == ()
 
 
 def test_two_faults_are_two_findings(demo_book: Logbook, planter: ModuleType) -> None:
