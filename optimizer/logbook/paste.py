@@ -26,6 +26,7 @@ PASTED = "pasted table"
 TableRow = tuple[str, float, float] | tuple[str, float, float, float]
 
 SIDES = ("front", "rear")
+LONE = 2  # a name and one value
 _NUMBER_LIKE = re.compile(r"[-+\u2212\u2013]?[0-9.,]+")
 
 
@@ -85,7 +86,7 @@ def parse_table(
     found = [
         reading
         for row in rows
-        if is_whole(source, row, width, faults, spaced=separator == " ")
+        if is_whole(source, row, width, faults, spaced=separator == " ", named=filled_to(columns))
         for reading in read_row(source, row, passes, faults, numbers)
     ]
     if not found and not len(faults):
@@ -239,11 +240,19 @@ def _check_unit(
         )
 
 
-def is_whole(source: Source, row: Row, width: int, faults: Faults, *, spaced: bool) -> bool:
-    """Say whether the cells of a row fit the columns; without marks between, none may lack."""
-    count = len(row.cells)
+def is_whole(
+    source: Source, row: Row, width: int, faults: Faults, *, spaced: bool, named: int = 0
+) -> bool:
+    """Say whether the cells of a row fit the columns.
+
+    None may lack of several values: a cell lost in the middle would move those behind it into
+    the columns of other passes. One value alone may be told in the first column, and columns
+    behind the last of the ``named`` ones may be left out.
+    """
+    count, named = len(row.cells), named or width
     extra = [cell for cell in row.cells[width:] if cell.text]
-    if row.open_quote is None and not extra and not (spaced and count < width):
+    lacks = count < named and (spaced or is_number(row.cells) or count > LONE)
+    if row.open_quote is None and not extra and not lacks:
         return True
     if row.open_quote is not None:
         found, code, place = "a quote is not closed", "L307", row.open_quote
@@ -251,6 +260,10 @@ def is_whole(source: Source, row: Row, width: int, faults: Faults, *, spaced: bo
         found, code = f"the row has {count} cells, the table {width} columns", "L306"
         place = extra[0].place() if extra else row.cells[-1].place()
     remedy = "part the cells with tabs or semicolons; then an empty cell may stay empty"
+    if lacks and not spaced and row.open_quote is None:
+        line = row.cells[-1].line
+        place = Place(line, len(source.line(line)) + 1)
+        remedy = "complete it; a separator stands for a cell that is empty, also at the row's end"
     faults.add(code, source, place, found, remedy)
     return False
 
@@ -259,8 +272,10 @@ def check_end(source: Source, rows: Sequence[Row], width: int, faults: Faults) -
     """The last row may not break off: no line end, and cells to fewer columns than its like."""
     if not rows or not source.lines[-1].strip() or rows[-1].open_quote is not None:
         return
+    if len(rows[-1].cells) < width:  # short as it is
+        return
     number = is_number(rows[-1].cells)
-    *above, last = (_filled(row) for row in rows if is_number(row.cells) == number)
+    *above, last = (filled_to(row) for row in rows if is_number(row.cells) == number)
     # among what is told of the runs, one cell alone is a title
     above = [n for n in above if n > 1 or number]
     least = min(above, default=width if number else 0)
@@ -284,7 +299,7 @@ def open_end(text: str) -> str:
     return quoted(showable(last)) if last else ""
 
 
-def _filled(row: Row) -> int:
+def filled_to(row: Row) -> int:
     """Columns of a row up to its last filled cell."""
     return max((i for i, cell in enumerate(row.cells, start=1) if cell.text), default=0)
 

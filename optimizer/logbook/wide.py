@@ -23,6 +23,7 @@ from optimizer.logbook.paste import (
     Series,
     check_end,
     check_sides,
+    filled_to,
     is_number,
     is_whole,
     name_and_unit,
@@ -151,12 +152,12 @@ def read_wide(source: Source, target: Target, faults: Faults) -> Wide:
     units = {h.index: h.unit for h in headings}
     found: dict[tuple[str, str], list[Entry]] = {(one.run, one.name): [] for one in series}
     gaps: dict[tuple[str, str], list[str]] = {}
-    numbers = Numbers(source.text, separator)
+    numbers, named = Numbers(source.text, separator), filled_to(header)
     if separator != " ":
         check_end(source, [row for row in rows if row is not header], len(header.cells), faults)
     for row in rows:
         if row is header or not is_whole(
-            source, row, len(header.cells), faults, spaced=separator == " "
+            source, row, len(header.cells), faults, spaced=separator == " ", named=named
         ):
             continue
         if not is_number(row.cells) and row.cells[0].text:

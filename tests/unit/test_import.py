@@ -205,24 +205,27 @@ def _written(path: Path, text: str) -> Path:
     return path
 
 
-RAGGED = "as-found,joint-up\nshims above,,2\nshims below,,3\n50,20,10\n-25,-20,-10\n0,0,0\n25,10"
-
-
 @pytest.mark.parametrize(
-    "text",
-    [
-        "travel," + RAGGED.replace("-25,-20,-10", "-25,-20,-10\n-50,-30"),
-        "travel," + RAGGED + "\n",
-        "travel," + RAGGED + ",5\nmeasured in the rain",
-        "travel," + RAGGED + ",5\n\n  ",
-    ],
-    ids=["as-others", "ended", "note", "blank-lines"],
+    "end",
+    ["25,10,\n", "25,10,5\nmeasured in the rain", "25,10,5\n\n  ", "25,10,5\nlength change,-1"],
 )
-def test_a_short_last_row_is_no_torn_one_where_something_else_explains_it(
-    folder: Path, text: str
-) -> None:
-    take(folder, text)
+def test_a_last_row_is_no_torn_one_where_something_else_explains_it(folder: Path, end: str) -> None:
+    rows = "shims above,,2\nshims below,,3\n50,20,10\n-25,-20,-10\n0,0,0\n"
+    take(folder, f"travel,as-found,joint-up\n{rows}{end}")
     assert [x for _, x, _ in readings(folder, "as-found")][-1] == 25.0
+
+
+@pytest.mark.parametrize("mark", [",", ";", "\t"])
+def test_a_row_that_lost_a_cell_moves_none_into_another_run(folder: Path, mark: str) -> None:
+    lines = ["travel,a up1,b up1,c up1", "shims above,2,3,1", "shims below,3,2,4",
+             "-25,-5,-16,4", "0,0,0,0", "25,5,17,-4"]  # fmt: skip
+    whole = "\n".join(lines) + "\n"
+    for row, short in (("25,5,17,-4", "25,5,-4"), ("0,0,0,0", "0"), ("above,2,3,1", "above,2,1")):
+        with pytest.raises(LogbookError) as caught:
+            take(folder, whole.replace(f"{row}\n", f"{short}\n").replace(",", mark))
+        assert "L306" in {p.code for p in caught.value.problems}
+    whole = whole.replace(",", mark)
+    take(folder, whole + f"length change{mark}-1\n")
 
 
 def test_a_new_run_spelt_in_two_ways_is_one(folder: Path) -> None:

@@ -499,7 +499,7 @@ def test_the_same_table_however_it_is_pasted(text: str) -> None:
 
 
 def test_empty_cells_are_no_readings() -> None:
-    table = parse_table("travel,up1,down1\n-25,1\n0,0,0\n25,,2\n")
+    table = parse_table("travel,up1,down1,\n-25,1,\n0,0,0\n25,,2\n")
     assert table == (
         ("up1", -25.0, 1.0),
         ("up1", 0.0, 0.0),

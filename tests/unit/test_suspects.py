@@ -109,7 +109,7 @@ def test_the_slip_is_found_at_its_line(demo_book: Logbook) -> None:
 
 @pytest.mark.outside
 def test_the_advice_says_what_check_is_sure_of(demo_book: Logbook) -> None:
-    """Inches under the name of millimetres, one run: hardly any change, and nothing to hold it to."""
+    """Inches under the name of millimetres, one run: hardly any change, nothing to hold it to."""
     one = demo_book.as_of("as-found")
     assert surely_doubted(one, corner_evidence(one, "rear-left")) == ()
     small = replace(one, readings=tuple(replace(r, value=r.value / 25.4) for r in one.readings))
