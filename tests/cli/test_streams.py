@@ -77,7 +77,9 @@ def test_a_closed_output_is_told_and_a_closed_pipe_is_quiet() -> None:
     done = subprocess.run(
         f"{shell} | head -1", shell=True, capture_output=True, text=True, check=False
     )
-    assert done.stdout == "rear-left, after 3 runs: try this next, for what it teaches\n"
+    (line,) = done.stdout.splitlines()  # a demo that lies deep takes a line more for its path
+    heading = "rear-left, after 3 runs: try this next, for what it teaches"
+    assert line.removesuffix(" (shortened)") == heading
     assert done.stderr == ""
 
 
