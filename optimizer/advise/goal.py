@@ -12,7 +12,6 @@ from optimizer.records import Goal, MeasureKind, TravelLog
 
 Array = NDArray[np.float64]
 
-
 # 50 mm may be typed as 1.969 in
 EDGE_MM = 0.05
 

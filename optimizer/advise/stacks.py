@@ -13,7 +13,7 @@ TOTAL_TOLERANCE_MM = 0.05
 GRAIN_PER_MM = 1000
 # thicknesses typed to five decimals of an inch are off by a tenth of a grain: heights nearer
 # to each other than this are one
-SAME_HEIGHT_MM = 1.0 / GRAIN_PER_MM
+GRAIN_MM = 1.0 / GRAIN_PER_MM
 MOST_SHIMS = 12
 
 

@@ -74,8 +74,6 @@ MOST_EXCHANGED = 12
 # stories within this much of the best, in log odds, are named with it
 ALSO_WITHIN = 3.0
 MOST_FOUND = 5
-
-
 # odds above which a story is more than a perhaps: a hundred to one
 SURE_ODDS = 4.6
 MOST_RUNS = 30

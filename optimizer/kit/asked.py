@@ -18,7 +18,7 @@ from optimizer.advise.limits import refuse
 from optimizer.advise.makeable import limits_of
 from optimizer.advise.settings import Settings, settings_of_splits
 from optimizer.advise.span import draw_spans_deg
-from optimizer.advise.stacks import SAME_HEIGHT_MM, Split
+from optimizer.advise.stacks import GRAIN_MM, Split
 from optimizer.advise.table import Table
 from optimizer.advise.wishes import Requirement, draw_misses_deg, requirements_of
 from optimizer.errors import CallError, NothingCanBeMadeError
@@ -124,10 +124,10 @@ class Costs:
         planned = [
             h
             for h in np.arange(first, last + 1) * step_mm
-            if low - SAME_HEIGHT_MM <= h <= high + SAME_HEIGHT_MM
+            if low - GRAIN_MM <= h <= high + GRAIN_MM
         ]
         for extra in (self._table.now.height_mm, *sorted(more_mm)):
-            inside = low - SAME_HEIGHT_MM <= extra <= high + SAME_HEIGHT_MM
+            inside = low - GRAIN_MM <= extra <= high + GRAIN_MM
             if inside and not any(abs(extra - h) < SAME_MM for h in planned):
                 planned.append(extra)
         height, loss, length = self.losses(sorted(planned))
@@ -238,7 +238,7 @@ def _total_mm(table: Table) -> float:
 def _grid(low: float, high: float, step: float) -> Array:
     """Multiples of a step from low to high, and both ends."""
     inner = np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step
-    inner = inner[(inner > low + SAME_HEIGHT_MM) & (inner < high - SAME_HEIGHT_MM)]
+    inner = inner[(inner > low + GRAIN_MM) & (inner < high - GRAIN_MM)]
     return np.unique(np.round(np.concatenate([[low], inner, [high]]), 9))
 
 

@@ -15,7 +15,7 @@ from decimal import Decimal
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.advise.stacks import SAME_HEIGHT_MM, Split, in_grains, most_in, possible_splits
+from optimizer.advise.stacks import GRAIN_MM, Split, in_grains, most_in, possible_splits
 from optimizer.errors import CallError, NothingCanBeMadeError
 from optimizer.kit.asked import SEED, Asked, Costs, curve_costs_deg
 from optimizer.kit.parts import Catalogue, catalogue
@@ -238,7 +238,7 @@ class Planner:
         for costs, asked, made in zip(self.costs, self.asked, kit.made, strict=True):
             have = made.height_mm
             far = np.abs(asked.height_mm[:, None] - have[None, :]).min(axis=1)
-            lacking = np.flatnonzero(far > self.terms.within_mm + SAME_HEIGHT_MM)
+            lacking = np.flatnonzero(far > self.terms.within_mm + GRAIN_MM)
             every = [(float(h), float(made.loss_deg[:, k].mean()), made.splits[k])
                      for k, h in enumerate(have)]  # fmt: skip
             rows: list[tuple[float, float, Split | None]] = [*every]
@@ -250,7 +250,7 @@ class Planner:
             near = np.abs(costs.best_height_mm[:, None] - np.array([r[0] for r in rows])[None, :])
             # halfway between two of them, the lower one counts, whatever the last digit says
             least = near.min(axis=1, keepdims=True)
-            closest = (near <= least + SAME_HEIGHT_MM).argmax(axis=1)
+            closest = (near <= least + GRAIN_MM).argmax(axis=1)
             share = np.bincount(closest, minlength=len(rows)) / len(near)
             out.append(
                 tuple(
@@ -266,7 +266,7 @@ class Planner:
             float(
                 np.mean(
                     np.abs(c.best_height_mm[:, None] - m.height_mm[None, :]).min(axis=1)
-                    <= within_mm + SAME_HEIGHT_MM
+                    <= within_mm + GRAIN_MM
                 )
             )
             for c, m in zip(self.costs, kit.made, strict=True)

@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.advise.stacks import (
+    GRAIN_MM,
     GRAIN_PER_MM,
     MOST_SHIMS,
-    SAME_HEIGHT_MM,
     TOTAL_TOLERANCE_MM,
     Split,
     in_grains,
@@ -130,7 +130,7 @@ def recipes(
             _split(key, other, sizes_mm, stack, reference, turned=turned)
             for key, other in sides.best(pairs, want, most_recipes, stock)
         ]
-        near = [s for s in today if abs(s.height_mm - height) <= off_mm + SAME_HEIGHT_MM]
+        near = [s for s in today if abs(s.height_mm - height) <= off_mm + GRAIN_MM]
         found.extend(s for s in near if s not in found)
         found.sort(key=lambda s: _rank(s, height))
         out.append(Recipes(height_mm=float(height), splits=tuple(found)))
